@@ -1,0 +1,1 @@
+"""What goes in and out: cues, tempo, notes, lanes, profiles and the demo cues. Never imports torch."""

@@ -1,0 +1,19 @@
+"""The one exception tree. A message says what was wrong, with the value, where, and what to do."""
+
+from __future__ import annotations
+
+
+class PhrasewrightError(Exception):
+    """Anything a user can cause. The command line prints it as one line and exits 1."""
+
+
+class InputError(PhrasewrightError):
+    """A file that comes in cannot be used."""
+
+
+class OutputError(PhrasewrightError):
+    """A file cannot be written."""
+
+
+class UsageError(PhrasewrightError):
+    """Options that do not fit each other or the cue. The command line exits 2."""

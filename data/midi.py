@@ -1,0 +1,354 @@
+"""Standard MIDI Files, split into messages without interpreting them, so that what is not understood goes out as it came in.
+
+A file is kept as its bytes plus, for each track, arrays that say where each message stands. Writing copies the bytes of every
+message that stays and weaves new controller events in between; tracks without a change are copied whole, and so are chunks
+that are not tracks. mido, the only reader of meanings here, decodes meta messages and writes files from message lists.
+
+mido does not read the files of users, for three reasons seen in its source (1.3.3): it stops at chunks that are not tracks, it
+turns an F7 packet into a system exclusive message with other bytes, and it makes an object of every message.
+
+Units: ticks. Format: Standard MIDI Files 1.0.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import mido
+import numpy as np
+from numpy.typing import NDArray
+
+from phrasewright.data.errors import InputError
+
+META, SYSEX, ESCAPE = 0xFF, 0xF0, 0xF7
+END_OF_TRACK = 0x2F
+TEXT_TYPES = (0x01, 0x05, 0x06, 0x07)
+"""Text, lyric, marker and cue point: where marks for players are found."""
+MAX_FILE_BYTES = 256 * 1024 * 1024
+
+_DATA_BYTES = {0x80: 2, 0x90: 2, 0xA0: 2, 0xB0: 2, 0xC0: 1, 0xD0: 1, 0xE0: 2}
+_SYSTEM_BYTES = {0xF1: 1, 0xF2: 2, 0xF3: 1, 0xF6: 0, 0xF8: 0, 0xFA: 0, 0xFB: 0, 0xFC: 0, 0xFE: 0}
+_SMPTE_RATES = {24: 24.0, 25: 25.0, 29: 30_000 / 1001, 30: 30.0}
+_SETUP_CC = (0, 32, 121)
+
+
+@dataclass(frozen=True)
+class Track:
+    """One track chunk. Arrays of shape (n_events,), ticks absolute.
+
+    `status` is the full status byte (running status resolved), `data1` the first data byte or the meta type, `data2` the second
+    data byte or 0. `start`, `stop` bound what follows the status byte in the file's bytes; `tail` bounds bytes after End of Track.
+    """
+
+    tick: NDArray[np.int64]
+    status: NDArray[np.int64]
+    data1: NDArray[np.int64]
+    data2: NDArray[np.int64]
+    start: NDArray[np.int64]
+    stop: NDArray[np.int64]
+    tail: tuple[int, int]
+
+    @property
+    def n_events(self) -> int:
+        return len(self.tick)
+
+    @property
+    def end_tick(self) -> int:
+        """Tick of the last event."""
+        return int(self.tick[-1]) if self.n_events else 0
+
+
+@dataclass(frozen=True)
+class MidiFile:
+    """A file as read. `chunks` lists (first byte, end byte, index into `tracks` or None) in file order."""
+
+    content: bytes
+    kind: int
+    ticks_per_beat: int | None
+    ticks_per_s: float | None
+    tracks: tuple[Track, ...]
+    chunks: tuple[tuple[int, int, int | None], ...]
+
+    def payload(self, track: int, event: int) -> bytes:
+        """What follows the length of a meta or system exclusive message: its data bytes."""
+        t = self.tracks[track]
+        at = int(t.start[event]) + (1 if t.status[event] == META else 0)
+        length, at = _variable_length(self.content, at, int(t.stop[event]))
+        return self.content[at : at + length]
+
+
+@dataclass(frozen=True)
+class LaneEvents:
+    """Controller events to write into one track: arrays of shape (n_events,), in the order wanted at one tick."""
+
+    tick: NDArray[np.int64]
+    channel: NDArray[np.int64]
+    controller: NDArray[np.int64]
+    value: NDArray[np.int64]
+
+
+def read_midi(path: Path) -> MidiFile:
+    """Read and split a file.
+
+    Raises
+    ------
+    InputError
+        The file cannot be opened, is no Standard MIDI File, is of type 2, or breaks off inside a message.
+    """
+    try:
+        if path.stat().st_size > MAX_FILE_BYTES:
+            raise InputError(f"{path}: {path.stat().st_size} bytes is more than any cue needs; export the cue alone")
+        content = path.read_bytes()
+    except OSError as fault:
+        raise InputError(f"{path}: cannot be read ({fault.strerror}); check the name and the permissions") from fault
+    return split_midi(content, name=str(path))
+
+
+def split_midi(content: bytes, *, name: str) -> MidiFile:
+    """Split the bytes of a file; `name` stands in error messages. Raises InputError as `read_midi` does."""
+    if content[:4] != b"MThd" or len(content) < 14:
+        raise InputError(f"{name}: not a Standard MIDI File (it does not begin with MThd); export it as .mid")
+    header_length = int.from_bytes(content[4:8], "big")
+    kind = int.from_bytes(content[8:10], "big")
+    division = int.from_bytes(content[12:14], "big")
+    if header_length < 6 or 8 + header_length > len(content):
+        raise InputError(f"{name}: the header claims {header_length} bytes; the file is damaged, export it again")
+    if kind == 2:
+        raise InputError(f"{name}: type 2 files hold unrelated sequences, not one cue; export it as type 1")
+    if kind > 2:
+        raise InputError(f"{name}: unknown file type {kind}; export it as type 1")
+    ticks_per_beat, ticks_per_s = _division(division, name)
+
+    tracks: list[Track] = []
+    chunks: list[tuple[int, int, int | None]] = []
+    at = 8 + header_length
+    while at + 8 <= len(content):
+        length = int.from_bytes(content[at + 4 : at + 8], "big")
+        end = at + 8 + length
+        if content[at : at + 4] == b"MTrk":
+            if end > len(content):
+                raise InputError(f"{name}: track {len(tracks) + 1} is cut off at byte {len(content)}; export it again")
+            chunks.append((at, end, len(tracks)))
+            tracks.append(_split_track(content, at + 8, end, where=f"{name}: track {len(tracks) + 1}"))
+        else:
+            end = min(end, len(content))
+            chunks.append((at, end, None))
+        at = end
+    if at < len(content):
+        chunks.append((at, len(content), None))
+    return MidiFile(content, kind, ticks_per_beat, ticks_per_s, tuple(tracks), tuple(chunks))
+
+
+def _division(division: int, name: str) -> tuple[int | None, float | None]:
+    if division & 0x8000:
+        rate, per_frame = 256 - (division >> 8), division & 0xFF
+        if rate not in _SMPTE_RATES or per_frame == 0:
+            raise InputError(f"{name}: SMPTE division {rate} frames x {per_frame} ticks is not defined; export it again")
+        return None, _SMPTE_RATES[rate] * per_frame
+    if division == 0:
+        raise InputError(f"{name}: the division is 0 ticks a quarter note; export it again")
+    return division, None
+
+
+def _variable_length(content: bytes, at: int, end: int) -> tuple[int, int]:
+    value = 0
+    for count in range(4):
+        if at + count >= end:
+            break
+        byte = content[at + count]
+        value = value << 7 | byte & 0x7F
+        if byte < 0x80:
+            return value, at + count + 1
+    raise IndexError(at)
+
+
+def _split_track(content: bytes, at: int, end: int, *, where: str) -> Track:
+    """Split one track. One pass in plain Python: the format is a chain in which each message tells where the next begins."""
+    rows: list[tuple[int, int, int, int, int, int]] = []
+    add = rows.append
+    tick = 0
+    running = 0
+    begin = at
+    try:
+        while at < end:
+            begin = at
+            byte = content[at]
+            at += 1
+            if byte < 0x80:
+                tick += byte
+            else:
+                delta, at = _variable_length(content, at - 1, end)
+                tick += delta
+            status = content[at]
+            if status < 0x80:
+                if not running:
+                    raise InputError(f"{where}: data byte {status} without a status at byte {at}; export it again")
+                status = running
+            else:
+                at += 1
+            if status < 0xF0:
+                running = status
+                start = at
+                at += _DATA_BYTES[status & 0xF0]
+                data1 = content[start]
+                data2 = content[start + 1] if at - start == 2 else 0
+                if data1 > 127 or data2 > 127:
+                    raise InputError(f"{where}: data byte over 127 at byte {start}; export it again")
+                add((tick, status, data1, data2, start, at))
+            elif status == META:
+                start = at
+                kind = content[at]
+                length, at = _variable_length(content, at + 1, end)
+                at += length
+                add((tick, status, kind, 0, start, at))
+                if kind == END_OF_TRACK:
+                    break
+            elif status in (SYSEX, ESCAPE):
+                start = at
+                length, at = _variable_length(content, at, end)
+                at += length
+                add((tick, status, 0, 0, start, at))
+            elif status in _SYSTEM_BYTES:
+                start = at
+                at += _SYSTEM_BYTES[status]
+                add((tick, status, 0, 0, start, at))
+            else:
+                raise InputError(f"{where}: undefined status byte {status:#x} at byte {at - 1}; export it again")
+    except IndexError:
+        at = end + 1
+    if at > end:
+        raise InputError(f"{where}: breaks off inside the message at byte {begin}; export it again")
+    table = np.array(rows, dtype=np.int64).reshape(-1, 6)  # (n_events, 6)
+    return Track(*(np.ascontiguousarray(column) for column in table.T), tail=(at, end))
+
+
+def meta_messages(midi: MidiFile, track: int, types: Sequence[int]) -> list[tuple[int, mido.MetaMessage]]:
+    """(tick, message) for each meta message of the given types in one track; those that cannot be decoded are passed over."""
+    t = midi.tracks[track]
+    found = []
+    for event in np.flatnonzero((t.status == META) & np.isin(t.data1, types)):
+        try:
+            message = mido.midifiles.meta.build_meta_message(int(t.data1[event]), list(midi.payload(track, int(event))))
+        except (ValueError, IndexError, LookupError, TypeError):
+            continue
+        found.append((int(t.tick[event]), message))
+    return found
+
+
+def meta_text(midi: MidiFile, track: int, types: Sequence[int]) -> list[tuple[int, str]]:
+    """(tick, text) of text-like meta messages, read as UTF-8, else as Latin-1, without control characters."""
+    t = midi.tracks[track]
+    found = []
+    for event in np.flatnonzero((t.status == META) & np.isin(t.data1, types)):
+        raw = midi.payload(track, int(event))
+        try:
+            text = raw.decode("utf-8")
+        except UnicodeDecodeError:
+            text = raw.decode("latin-1")
+        found.append((int(t.tick[event]), "".join(c for c in text if c.isprintable()).strip()))
+    return found
+
+
+def _encoded_length(value: int) -> bytes:
+    if value < 0x80:
+        return bytes((value,))
+    out = [value & 0x7F]
+    while value := value >> 7:
+        out.append(value & 0x7F | 0x80)
+    return bytes(reversed(out))
+
+
+def weave(midi: MidiFile, *, removed: dict[int, NDArray[np.bool_]], added: dict[int, LaneEvents]) -> bytes:
+    """The file with events taken out and lane events put in.
+
+    Parameters
+    ----------
+    removed : mapping from track index (from 0) to mask, (n_events,)
+        Events to leave out.
+    added : mapping from track index (from 0) to LaneEvents
+        Events to put in. At one tick they stand after bank, program and reset messages of their channel, else before its first
+        note-on, else last; End of Track moves only if it would not be last.
+
+    Returns
+    -------
+    bytes
+        Tracks without a change and all other chunks are the bytes that came in.
+    """
+    out = [midi.content[: midi.chunks[0][0]]] if midi.chunks else [midi.content]
+    for begin, end, track in midi.chunks:
+        if track is None or (track not in added and not np.any(removed.get(track, False))):
+            out.append(midi.content[begin:end])
+            continue
+        body = _woven_track(midi, track, removed.get(track), added.get(track))
+        out += [b"MTrk", len(body).to_bytes(4, "big"), body]
+    return b"".join(out)
+
+
+def _woven_track(
+    midi: MidiFile, index: int, removed: NDArray[np.bool_] | None, added: LaneEvents | None
+) -> bytes:
+    track = midi.tracks[index]
+    content = midi.content
+    kept = np.arange(track.n_events) if removed is None else np.flatnonzero(~removed)
+    has_end = track.n_events > 0 and track.status[-1] == META and track.data1[-1] == END_OF_TRACK
+    if has_end:
+        kept = kept[kept != track.n_events - 1]
+    rows = zip(
+        track.tick[kept].tolist(),
+        [bytes((s,)) for s in track.status[kept].tolist()],
+        track.start[kept].tolist(),
+        track.stop[kept].tolist(),
+        strict=True,
+    )
+    messages = [(tick, status + content[start:stop]) for tick, status, start, stop in rows]
+    if added is not None:
+        place = _places(track, kept, added)
+        order = np.argsort(place, kind="stable")
+        news = [
+            (int(added.tick[i]), bytes((0xB0 | int(added.channel[i]), int(added.controller[i]), int(added.value[i]))))
+            for i in order
+        ]
+        merged: list[tuple[int, bytes]] = []
+        begin = 0
+        for where, new in zip(place[order].tolist(), news, strict=True):
+            merged += messages[begin:where]
+            merged.append(new)
+            begin = where
+        messages = merged + messages[begin:]
+    end_tick = max(track.end_tick, messages[-1][0] if messages else 0)
+    last = content[int(track.start[-1]) : int(track.stop[-1])] if has_end else bytes((END_OF_TRACK, 0))
+    messages.append((end_tick, bytes((META,)) + last))
+    out = []
+    now = 0
+    for tick, message in messages:
+        out += [_encoded_length(tick - now), message]
+        now = tick
+    return b"".join(out) + content[slice(*track.tail)]
+
+
+def _places(track: Track, kept: NDArray[np.int64], added: LaneEvents) -> NDArray[np.int64]:
+    """Before which of the kept events each new one goes, shape (n_added,); not decreasing within one tick and channel."""
+    tick, status, data1, data2 = (a[kept] for a in (track.tick, track.status, track.data1, track.data2))
+    first = np.searchsorted(tick, added.tick, side="left")
+    place = np.searchsorted(tick, added.tick, side="right")
+    for i in np.flatnonzero(first < place):
+        span = slice(int(first[i]), int(place[i]))
+        channel = int(added.channel[i])
+        here = status[span] & 0x0F == channel
+        high = status[span] & 0xF0
+        setup = here & ((high == 0xC0) | ((high == 0xB0) & np.isin(data1[span], _SETUP_CC)))
+        notes = here & (high == 0x90) & (data2[span] > 0)
+        if np.any(setup):
+            place[i] = first[i] + np.flatnonzero(setup)[-1] + 1
+        elif np.any(notes):
+            place[i] = first[i] + np.flatnonzero(notes)[0]
+    return place
+
+
+def write_messages(path: Path, tracks: Sequence[Sequence[mido.Message | mido.MetaMessage]], *, ticks_per_beat: int) -> None:
+    """Write a type 1 file from mido messages with delta times; for the demo cues and for tests."""
+    file = mido.MidiFile(type=1, ticks_per_beat=ticks_per_beat, charset="utf-8")
+    file.tracks.extend(mido.MidiTrack(track) for track in tracks)
+    file.save(path)

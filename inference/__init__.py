@@ -1,0 +1,1 @@
+"""The command line, lanes into files, reports and pictures."""

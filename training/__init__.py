@@ -1,0 +1,1 @@
+"""Synthetic cues and hands, fitting the network, evaluating it."""
