@@ -1,0 +1,229 @@
+"""The command line: the only place where commands, options and exit codes are known.
+
+Each command is a few lines over the library. Heavy imports stand inside the commands, so that `--help` answers at once.
+Exit 0: done. 1: the input is at fault, told in one line on standard error. 2: wrong usage.
+"""
+
+from __future__ import annotations
+
+import csv
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+from phrasewright.data.errors import PhrasewrightError, UsageError
+
+EXISTING = ("keep", "replace", "blend")
+
+
+class _Commands(click.Group):
+    """A group with one handler for everything a user can cause."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except UsageError as fault:
+            raise click.UsageError(str(fault)) from fault
+        except PhrasewrightError as fault:
+            click.echo(f"phrasewright: {fault}", err=True)
+            ctx.exit(1)
+
+
+class _Selection(click.ParamType):
+    """Part numbers and names separated by commas; quote a name that holds one."""
+
+    name = "numbers or names"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[str, ...]:
+        if isinstance(value, tuple):
+            return value
+        chosen = tuple(item.strip() for item in next(csv.reader([value], skipinitialspace=True), []))
+        if not chosen or not all(chosen):
+            self.fail(f"{value!r} names no part; write numbers or names, such as 1,3,\"Violins I\"", param, ctx)
+        return chosen
+
+
+class _Bars(click.ParamType):
+    """First and last bar, counted from 1."""
+
+    name = "first-last"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[int, int]:
+        if isinstance(value, tuple):
+            return value[0], value[1]
+        first, _, last = value.partition("-")
+        try:
+            bars = int(first), int(last or first)
+        except ValueError:
+            self.fail(f"{value!r} is no span of bars; write it as 17-32", param, ctx)
+        if not 1 <= bars[0] <= bars[1]:
+            self.fail(f"{value!r} runs backwards or begins before bar 1; write it as 17-32", param, ctx)
+        return bars
+
+
+class _Lanes(click.ParamType):
+    """Lane names separated by commas."""
+
+    name = "lanes"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[str, ...]:
+        from phrasewright.data.curves import LANES
+
+        if isinstance(value, tuple):
+            return value
+        chosen = [lane.strip() for lane in value.split(",")]
+        unknown = [lane for lane in chosen if lane not in LANES]
+        if unknown:
+            self.fail(f"{unknown[0]!r} is no lane; choose from {', '.join(LANES)}", param, ctx)
+        return tuple(lane for lane in LANES if lane in chosen)
+
+
+_CUE = click.Path(path_type=Path)
+_json = click.option("--json", "as_json", is_flag=True, help="Print one JSON object and nothing else. Example: --json")
+_force = click.option("--force", is_flag=True, help="Replace an output that is already there. Example: --force")
+_profile = click.option(
+    "--profile", type=_CUE, help="Controllers and ranges of your instruments, as TOML. Example: --profile mine.toml"
+)
+
+
+def _example(text: str) -> str:
+    return f"Example: phrasewright {text}"
+
+
+def _print_json(result: Any) -> None:
+    click.echo(json.dumps(result, ensure_ascii=False, allow_nan=False))
+
+
+@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="phrasewright", prog_name="phrasewright")
+def main() -> None:
+    """Write a first pass of dynamics, expression and vibrato for every sustained line of a MIDI cue.
+
+    The cue comes back as it was, with controller lanes added: nothing drawn is overwritten unless you ask. Start playback
+    at a low monitoring level: lanes raise and lower loudness.
+    """
+
+
+@main.command(epilog=_example("shape cue.mid -o shaped.mid"))
+@click.argument("cues", nargs=-1, required=True, type=_CUE, metavar="CUE.mid [CUE2.mid ...]")
+@click.option("-o", "--out", required=True, help="File (.mid, .midi) or folder to write to. Example: -o shaped.mid")
+@click.option("--baseline", is_flag=True, help="Shape by the rules alone; no network is loaded. Example: --baseline")
+@click.option("--lanes", type=_Lanes(), help="Write only these lanes. Example: --lanes dynamics,expression")
+@click.option("--parts", type=_Selection(), help='Shape only these parts. Example: --parts 1,3,"Violins I"')
+@click.option("--bars", type=_Bars(), help="Shape only these bars, counted from 1. Example: --bars 17-32")
+@click.option(
+    "--existing",
+    type=click.Choice(EXISTING),
+    default="keep",
+    show_default=True,
+    help="What becomes of lanes already drawn: kept, replaced, or blended (their level and arc stay, faster movement is"
+    " added). Example: --existing blend",
+)
+@_profile
+@_force
+@_json
+def shape(cues: tuple[Path, ...], out: str, force: bool, as_json: bool, **choices: Any) -> None:
+    """Write dynamics, expression and vibrato lanes into a copy of each cue.
+
+    Start playback at a low monitoring level.
+    """
+    from phrasewright.inference.shaping import ShapeOptions, shape_files, summary_text
+
+    options = ShapeOptions(**choices)
+    with _progress("Shaping", len(cues)) as step:
+        result = shape_files(cues, out, options=options, force=force, done=step)
+    if as_json:
+        _print_json(result)
+    else:
+        click.echo(summary_text(result))
+
+
+@main.command(epilog=_example("explain cue.mid"))
+@click.argument("cue", type=_CUE, metavar="CUE.mid")
+@_profile
+@_json
+def explain(cue: Path, profile: Path | None, as_json: bool) -> None:
+    """Tell what is heard in a cue: parts, passages, phrases and situations, with the reason for each."""
+    from phrasewright.data.profiles import read_profile
+    from phrasewright.data.reading import read_cue
+    from phrasewright.inference.explaining import explain_dict, explain_text
+    from phrasewright.model.listening import hear
+
+    hearing = hear(read_cue(cue, profile=read_profile(profile) if profile else None))
+    if as_json:
+        _print_json(explain_dict(hearing))
+    else:
+        click.echo(explain_text(hearing))
+
+
+@main.command(epilog=_example("compare drawn.mid shaped.mid"))
+@click.argument("left", type=_CUE, metavar="LEFT.mid")
+@click.argument("rights", nargs=-1, required=True, type=_CUE, metavar="RIGHT.mid [MORE.mid ...]")
+@_profile
+@_json
+def compare(left: Path, rights: tuple[Path, ...], profile: Path | None, as_json: bool) -> None:
+    """Compare the lanes of one or more files with those of the first, such as predicted with hand-drawn ones."""
+    from phrasewright.data.profiles import read_profile
+    from phrasewright.inference.comparing import compare_files, compare_text
+
+    result = compare_files(left, rights, profile=read_profile(profile) if profile else None)
+    if as_json:
+        _print_json(result)
+    else:
+        click.echo(compare_text(result))
+
+
+@main.command(epilog=_example("picture shaped.mid --bars 9-16 --parts 1 -o line.svg"))
+@click.argument("cue", type=_CUE, metavar="CUE.mid")
+@click.option("--bars", type=_Bars(), help="Draw only these bars, counted from 1. Example: --bars 9-16")
+@click.option("--parts", type=_Selection(), help='Draw only these parts. Example: --parts 1,"Violins I"')
+@click.option("-o", "--out", required=True, type=_CUE, help="Picture to write, .svg or .png. Example: -o line.svg")
+@_profile
+@_force
+def picture(
+    cue: Path, out: Path, bars: tuple[int, int] | None, parts: tuple[str, ...] | None, profile: Path | None, force: bool
+) -> None:
+    """Draw notes, phrases and lanes of a passage, for lessons and notes."""
+    from phrasewright.data.profiles import read_profile
+    from phrasewright.inference.picture import draw_picture
+
+    draw_picture(cue, out, bars=bars, parts=parts, profile=read_profile(profile) if profile else None, force=force)
+    click.echo(str(out))
+
+
+@main.command(epilog=_example("demo lighthouse"))
+@click.argument("folder", type=_CUE)
+@_force
+def demo(folder: Path, force: bool) -> None:
+    """Write the demo cues into FOLDER, shape them, and say what to open.
+
+    Start playback at a low monitoring level.
+    """
+    from phrasewright.inference.demo import make_demo
+
+    click.echo(make_demo(folder, force=force))
+
+
+class _progress:  # noqa: N801 - reads as a word in `with`
+    """A progress bar on standard error, only on a terminal, gone when done. Calls of the value step it by one."""
+
+    def __init__(self, title: str, total: int) -> None:
+        self.title, self.total = title, total
+        self.bar: Any = None
+
+    def __enter__(self) -> Any:
+        if not sys.stderr.isatty():
+            return lambda: None
+        from rich.console import Console
+        from rich.progress import Progress
+
+        self.bar = Progress(console=Console(stderr=True), transient=True)
+        self.bar.start()
+        task = self.bar.add_task(self.title, total=self.total)
+        return lambda: self.bar.advance(task)
+
+    def __exit__(self, *_: object) -> None:
+        if self.bar is not None:
+            self.bar.stop()
