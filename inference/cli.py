@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import click
+
 from phrasewright.data.errors import PhrasewrightError, UsageError
 
 EXISTING = ("keep", "replace", "blend")
@@ -101,8 +102,8 @@ def _print_json(result: Any) -> None:
 def main() -> None:
     """Write a first pass of dynamics, expression and vibrato for every sustained line of a MIDI cue.
 
-    The cue comes back as it was, with controller lanes added: nothing drawn is overwritten unless you ask. Start playback
-    at a low monitoring level: lanes raise and lower loudness.
+    The cue comes back as it was, with controller lanes added: nothing drawn is overwritten unless you ask. Start
+    playback at a low monitoring level: lanes raise and lower loudness.
     """
 
 

@@ -29,7 +29,8 @@ class DenseLanes:
 
     def __post_init__(self) -> None:
         if self.value_cc.ndim != 2 or self.value_cc.shape != self.spread_cc.shape or self.value_cc.shape[1] != 3:
-            raise ValueError(f"DenseLanes needs two (n_frames, 3) arrays, got {self.value_cc.shape}, {self.spread_cc.shape}")
+            shapes = f"{self.value_cc.shape}, {self.spread_cc.shape}"
+            raise ValueError(f"DenseLanes needs two (n_frames, 3) arrays, got {shapes}")
         if not np.all(np.isfinite(self.value_cc)):
             raise ValueError("DenseLanes must be finite")
 
