@@ -1,0 +1,97 @@
+"""Time and memory of the main commands on a synthetic cue: `python tests/benchmark.py [--minutes M] [--parts P]`.
+
+Prints one line a stage: seconds, as a ratio to mido's own reading of the same file in the same run, and the peak memory of a
+fresh process that shapes the cue. Start-up is timed apart and taken off.
+"""
+
+from __future__ import annotations
+
+import argparse
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import mido
+import numpy as np
+
+from phrasewright.data.midi import write_messages
+
+TICKS = 480
+PROGRAMS = (40, 41, 42, 43, 48, 73, 68, 71, 70, 60, 56, 57, 58, 52)
+
+
+def synthetic_cue(path: Path, *, minutes: float, parts: int, seed: int = 1) -> int:
+    """Write a cue of connected lines in phrases with rests, at 120 quarter notes a minute; return the number of notes."""
+    rng = np.random.default_rng(seed)
+    end = int(minutes * 120 * TICKS)
+    tracks = [[mido.MetaMessage("track_name", name="Tempo"), mido.MetaMessage("set_tempo", tempo=500_000)]]
+    n_notes = 0
+    for part in range(parts):
+        program = PROGRAMS[part % len(PROGRAMS)]
+        track = [
+            mido.MetaMessage("track_name", name=f"Part {part + 1}"),
+            mido.Message("program_change", channel=part % 9, program=program),
+        ]
+        tick, pending, pitch = 0, 0, int(rng.integers(55, 70))
+        while tick < end:
+            for _ in range(int(rng.integers(6, 14))):
+                length = int(rng.choice([120, 240, 240, 480, 480, 960, 1920], p=[0.1, 0.2, 0.2, 0.2, 0.15, 0.1, 0.05]))
+                pitch = int(np.clip(pitch + rng.integers(-4, 5), 52, 76))
+                velocity = int(rng.integers(60, 90))
+                note = {"channel": part % 9, "note": pitch}
+                track.append(mido.Message("note_on", velocity=velocity, time=pending, **note))
+                track.append(mido.Message("note_off", time=length, **note))
+                tick, pending = tick + length + pending, 0
+                n_notes += 1
+            pending = int(rng.choice([0, 480, 960, 3840], p=[0.4, 0.3, 0.2, 0.1]))
+        tracks.append(track)
+    write_messages(path, tracks, ticks_per_beat=TICKS)
+    return n_notes
+
+
+def timed(command: list[str]) -> float:
+    """Wall-clock seconds of one command."""
+    begin = time.perf_counter()
+    subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
+    return time.perf_counter() - begin
+
+
+def main() -> None:
+    arguments = argparse.ArgumentParser(description=__doc__)
+    arguments.add_argument("--minutes", type=float, default=10)
+    arguments.add_argument("--parts", type=int, default=40)
+    chosen = arguments.parse_args()
+    program = str(Path(sys.executable).with_name("phrasewright"))
+    with tempfile.TemporaryDirectory() as folder:
+        cue, tiny = Path(folder, "cue.mid"), Path(folder, "tiny.mid")
+        n_notes = synthetic_cue(cue, minutes=chosen.minutes, parts=chosen.parts)
+        synthetic_cue(tiny, minutes=0.05, parts=1)
+        print(f"{chosen.minutes:g} minutes, {chosen.parts} parts, {n_notes} notes, {cue.stat().st_size} bytes")
+        begin = time.perf_counter()
+        mido.MidiFile(cue)
+        reading_s = time.perf_counter() - begin
+        print(f"{'mido reads it':<28}{reading_s:8.2f} s   1.0")
+        print(f"{'phrasewright --help':<28}{timed([program, '--help']):8.2f} s")
+        out = str(Path(folder, "out.mid"))
+        for title, before, cues, after in (
+            ("explain --json", ["explain"], (tiny, cue), ["--json"]),
+            ("shape --baseline", ["shape"], (tiny, cue), ["--baseline", "--force", "-o", out]),
+            ("shape", ["shape"], (tiny, cue), ["--force", "-o", out]),
+            ("compare --json", ["compare"], (tiny, cue), ["--json"]),
+        ):
+            seconds = [
+                timed([program, *before, str(c), *([out] if before == ["compare"] else []), *after]) for c in cues
+            ]
+            memory = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
+            beyond = seconds[1] - seconds[0]
+            print(
+                f"{title:<28}{seconds[1]:8.2f} s {beyond / reading_s:5.1f}   beyond start-up of {seconds[0]:.2f} s; "
+                f"peak memory so far {memory:.0f} MiB"
+            )
+
+
+if __name__ == "__main__":
+    main()
