@@ -228,3 +228,7 @@ class _progress:  # noqa: N801 - reads as a word in `with`
     def __exit__(self, *_: object) -> None:
         if self.bar is not None:
             self.bar.stop()
+
+
+if __name__ == "__main__":
+    main()

@@ -1,7 +1,7 @@
 """Time and memory of the main commands on a synthetic cue: `python tests/benchmark.py [--minutes M] [--parts P]`.
 
-Prints one line a stage: seconds, as a ratio to mido's own reading of the same file in the same run, and the peak memory of a
-fresh process that shapes the cue. Start-up is timed apart and taken off.
+Prints one line a stage: seconds, as a ratio to mido's own reading of the same file in the same run, and the peak memory of
+the processes so far. Start-up is timed apart and taken off.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ PROGRAMS = (40, 41, 42, 43, 48, 73, 68, 71, 70, 60, 56, 57, 58, 52)
 
 
 def synthetic_cue(path: Path, *, minutes: float, parts: int, seed: int = 1) -> int:
-    """Write a cue of connected lines in phrases with rests, at 120 quarter notes a minute; return the number of notes."""
+    """Write a cue of connected lines with rests, at 120 quarter notes a minute; return the number of notes."""
     rng = np.random.default_rng(seed)
     end = int(minutes * 120 * TICKS)
     tracks = [[mido.MetaMessage("track_name", name="Tempo"), mido.MetaMessage("set_tempo", tempo=500_000)]]
