@@ -1,7 +1,7 @@
 """Time and memory of the main commands on a synthetic cue: `python tests/benchmark.py [--minutes M] [--parts P]`.
 
-Prints one line a stage: seconds, as a ratio to mido's own reading of the same file in the same run, and the peak memory of
-the processes so far. Start-up is timed apart and taken off.
+Prints one line a stage: seconds, as a ratio to mido's own reading of the same file in the same run, and the peak memory
+of the processes so far. Start-up is timed apart and taken off.
 """
 
 from __future__ import annotations

@@ -23,7 +23,8 @@ def run(*arguments: object) -> Result:
 def cue(tmp_path: Path) -> Path:
     """Eight bars of a violin line in quarter notes."""
     file = mido.MidiFile(ticks_per_beat=480)
-    track = mido.MidiTrack([mido.MetaMessage("track_name", name="Violins I"), mido.Message("program_change", program=48)])
+    name, program = mido.MetaMessage("track_name", name="Violins I"), mido.Message("program_change", program=48)
+    track = mido.MidiTrack([name, program])
     for i in range(32):
         pitch = 62 + (0, 2, 4, 5, 7, 5, 4, 2)[i % 8]
         track += [mido.Message("note_on", note=pitch, velocity=70), mido.Message("note_off", note=pitch, time=480)]
@@ -184,6 +185,6 @@ def test_explain_and_compare_print_json(cue: Path, tmp_path: Path) -> None:
 
 def test_two_runs_give_the_same_bytes(cue: Path, tmp_path: Path) -> None:
     for name in ("a.mid", "b.mid"):
-        command = [sys.executable, "-m", "phrasewright.inference.cli", "shape", cue, "-o", tmp_path / name, "--baseline"]
-        subprocess.run([str(word) for word in command], check=True, stdout=subprocess.DEVNULL)
+        command = ["-m", "phrasewright.inference.cli", "shape", str(cue), "-o", str(tmp_path / name), "--baseline"]
+        subprocess.run([sys.executable, *command], check=True, stdout=subprocess.DEVNULL)
     assert (tmp_path / "a.mid").read_bytes() == (tmp_path / "b.mid").read_bytes()
