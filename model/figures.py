@@ -1,0 +1,150 @@
+"""The figure of each note: repeated, held, run, detached, trill or tremolo, at most one.
+
+A figure is heard within one layer from a note and its neighbours. Times in seconds, intervals in semitones. The limits are
+common practice without a source.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from phrasewright.data.cue import PASSAGE_KINDS
+from phrasewright.data.notes import Notes
+from phrasewright.model.hearing import FIGURES
+from phrasewright.model.layers import Layers
+
+FAST_ALTERNATION_S = 0.17
+"""Two pitches that alternate faster than this are one trill or tremolo."""
+FAST_REPEAT_S = 1 / 7
+"""One pitch struck more often than seven times a second is a tremolo."""
+RUN_NOTE_S = 0.25
+"""Notes of a run follow each other faster than this."""
+HELD_S = 2.0
+"""A note of this length is held, whatever the tempo."""
+HELD_SHORT_S = 1.4
+"""So is one of this length that lasts a bar, or four times the notes around it."""
+REPEAT_S = 2.5
+"""Same pitches further apart than this are held notes in turn."""
+DETACHED_S = 0.35
+"""Longest note that counts as detached."""
+_SMALL_S = 1e-3
+
+
+def figures_of(
+    notes: Notes, layers: Layers, *, passage: NDArray[np.int8], bar_s: NDArray[np.float64]
+) -> NDArray[np.int8]:
+    """Index into FIGURES for each note, shape (n_notes,).
+
+    Parameters
+    ----------
+    notes, layers
+        Of one part.
+    passage : int8 array, (n_notes,)
+        Index into PASSAGE_KINDS.
+    bar_s : float array, (n_notes,)
+        Length of a bar at each note.
+    """
+    n = notes.n_notes
+    figure = np.zeros(n, dtype=np.int8)
+    if n == 0:
+        return figure
+    for row in np.unique(layers.layer):
+        index = np.flatnonzero(layers.layer == row)
+        figure[index] = _line_figures(
+            notes.onset_s[index],
+            layers.sounding_end_s[index],
+            notes.pitch[index],
+            layers.connected[index],
+            passage[index],
+            bar_s[index],
+        )
+    return figure
+
+
+def _line_figures(
+    on_s: NDArray[np.float64],
+    end_s: NDArray[np.float64],
+    pitch: NDArray[np.int64],
+    connected: NDArray[np.bool_],
+    passage: NDArray[np.int8],
+    bar_s: NDArray[np.float64],
+) -> NDArray[np.int8]:
+    """Figures of one layer. Pairs have shape (n - 1,): pair i joins note i to note i + 1."""
+    n = len(on_s)
+    length_s = end_s - on_s
+    between_s = np.diff(on_s)
+    gap_s = on_s[1:] - end_s[:-1]
+    interval = np.diff(pitch)
+    near = connected[1:] | (gap_s <= np.minimum(0.25, 0.3 * between_s))
+
+    back = np.zeros(max(n - 1, 0), dtype=bool)  # pair i goes back to the pitch before it
+    back[1:] = interval[1:] == -interval[:-1]
+    swing = (between_s <= FAST_ALTERNATION_S) & (gap_s <= FAST_ALTERNATION_S / 2) & (interval != 0)
+    chained = swing.copy()
+    chained[1:] &= back[1:] | ~swing[:-1]
+    trill = _stretches(chained & (np.abs(interval) <= 2), back, at_least=4)
+    wide = _stretches(chained & (np.abs(interval) > 2), back, at_least=5)
+    drum = (between_s < FAST_REPEAT_S - _SMALL_S) & (interval == 0)
+    tremolo = wide | _stretches(drum, np.ones_like(back), at_least=3)
+    step = (np.abs(interval) >= 1) & (np.abs(interval) <= 2)
+    run = _stretches(step & connected[1:] & (between_s < RUN_NOTE_S), np.ones_like(back), at_least=3)
+
+    again = (interval == 0) & near & (between_s < REPEAT_S)
+    repeated = np.zeros(n, dtype=bool)
+    repeated[1:] |= again
+    if n > 2:  # the first of a series of like lengths belongs to it
+        repeated[:-2] |= again[:-1] & again[1:] & (between_s[:-1] < 1.6 * between_s[1:])
+
+    around_s = _median_around(between_s, n)
+    held = (length_s >= HELD_S) | (
+        (length_s >= HELD_SHORT_S) & ((length_s >= 0.95 * bar_s) | (length_s >= 4.0 * around_s))
+    )
+    apart = np.zeros(n, dtype=bool)  # silence after the note of at least its own length
+    apart[:-1] = (gap_s > 0.06) & (gap_s >= 0.6 * length_s[:-1])
+    before = np.r_[False, apart[:-1]]
+    after = np.ones(n, dtype=bool)
+    after[:-1] = gap_s > 0.06
+    short = (length_s <= DETACHED_S) | (passage == PASSAGE_KINDS.index("short"))
+    detached = short & (apart | (before & after))
+
+    figure = np.zeros(n, dtype=np.int8)
+    for name, mask in (
+        ("detached", detached),
+        ("held", held),
+        ("repeated", repeated & ~detached),
+        ("run", run),
+        ("tremolo", tremolo),
+        ("trill", trill),
+    ):
+        figure[mask] = FIGURES.index(name)
+    return figure
+
+
+def _stretches(pair: NDArray[np.bool_], follows: NDArray[np.bool_], *, at_least: int) -> NDArray[np.bool_]:
+    """Notes covered by stretches of at least so many true pairs, each following from the one before. Shape (n_pairs + 1,)."""
+    n = len(pair)
+    cover = np.zeros(n + 1, dtype=bool)
+    if n == 0:
+        return cover
+    begins = pair & ~np.r_[False, pair[:-1] & follows[1:]]
+    first = np.flatnonzero(begins)
+    if not len(first):
+        return cover
+    stretch = np.cumsum(begins)
+    counts = np.bincount(stretch[pair], minlength=len(first) + 1)
+    good = pair & (counts[stretch] >= at_least)
+    cover[:-1] |= good
+    cover[1:] |= good
+    return cover
+
+
+def _median_around(between_s: NDArray[np.float64], n: int) -> NDArray[np.float64]:
+    """Median inter-onset time of the four pairs before and after each note, shape (n,)."""
+    if n < 2:
+        return np.full(n, np.inf)
+    padded = np.pad(between_s, (4, 4), constant_values=np.nan)
+    window = np.lib.stride_tricks.sliding_window_view(padded, 8)[:n]  # (n, 8)
+    order = np.sort(window, axis=1)
+    n_real = np.sum(np.isfinite(window), axis=1)
+    return np.asarray(order[np.arange(n), np.maximum((n_real - 1) // 2, 0)])

@@ -1,0 +1,115 @@
+"""Hear a cue: layers, attacks, phrases and the three axes of situations, for every part."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from phrasewright.data.cue import Cue, Part
+from phrasewright.model.attacks import attacks_of, passage_at
+from phrasewright.model.figures import figures_of
+from phrasewright.model.hearing import FIGURES, ROLES, Attacks, CueHearing, PartHearing, Phrase, Situation
+from phrasewright.model.layers import Layers, split_layers
+from phrasewright.model.phrases import Cut, find_cuts, line_of
+from phrasewright.model.roles import roles_of
+
+
+def hear(cue: Cue) -> CueHearing:
+    """Hear a whole cue; parts come in file order, percussive and unshaped ones too."""
+    layers = [split_layers(part.notes) for part in cue.parts]
+    attacks = [attacks_of(part, split) for part, split in zip(cue.parts, layers, strict=True)]
+    phrases = [_phrases(cue, i, attacks) for i in range(len(cue.parts))]
+    roles = roles_of(list(zip(attacks, phrases, strict=True)))
+    parts = []
+    for part, split, raw, own, role in zip(cue.parts, layers, attacks, phrases, roles, strict=True):
+        parts.append(_part_hearing(cue, part, split, raw, own, role))
+    return CueHearing(cue, tuple(parts))
+
+
+def _phrases(cue: Cue, i: int, attacks: list[Attacks]) -> tuple[Phrase, ...]:
+    group = cue.parts[i].group
+    members = [a for part, a in zip(cue.parts, attacks, strict=True) if part.group == group]
+    cuts = find_cuts(line_of(members), cue.tempo)
+    return _phrases_of(attacks[i], cuts, cue)
+
+
+def _phrases_of(attacks: Attacks, cuts: list[Cut], cue: Cue) -> tuple[Phrase, ...]:
+    """The phrases of one part: its attacks between the cuts; a cut that opens no attack of the part opens nothing."""
+    if attacks.n_attacks == 0:
+        return ()
+    times_s = np.array([cut.time_s for cut in cuts])
+    of = np.maximum(np.searchsorted(times_s, attacks.onset_s + 1e-6, side="right") - 1, 0)
+    first = np.flatnonzero(np.r_[True, np.diff(of) > 0])
+    last = np.r_[first[1:] - 1, attacks.n_attacks - 1]
+    next_s = np.r_[attacks.onset_s[first[1:]], np.inf]
+    phrases = []
+    for a, b, limit_s in zip(first.tolist(), last.tolist(), next_s.tolist(), strict=True):
+        end_s = min(float(attacks.release_s[a : b + 1].max()), limit_s)
+        cut = cuts[int(of[a])]
+        phrases.append(
+            Phrase(
+                start_s=float(attacks.onset_s[a]),
+                end_s=end_s,
+                start_beat=float(attacks.onset_beat[a]),
+                end_beat=float(cue.tempo.s_to_beat(end_s)),
+                first_note=int(attacks.first_note[a]),
+                last_note=int(attacks.last_note[b]),
+                first_attack=a,
+                last_attack=b,
+                strength=cut.strength,
+                why=cut.why,
+            )
+        )
+    return tuple(phrases)
+
+
+def _part_hearing(
+    cue: Cue,
+    part: Part,
+    split: Layers,
+    raw: Attacks,
+    phrases: tuple[Phrase, ...],
+    role: list[tuple[int, str]],
+) -> PartHearing:
+    notes = part.notes
+    lengths = [p.last_attack - p.first_attack + 1 for p in phrases]
+    phrase = np.repeat(np.arange(len(phrases)), lengths)
+    attack_role = np.repeat(np.array([r for r, _ in role], dtype=np.int8), lengths)
+    figure = figures_of(
+        notes, split, passage=passage_at(part, notes.onset_s), bar_s=cue.tempo.bar_length_s(notes.onset_s)
+    )
+    event = np.zeros(notes.n_notes, dtype=np.int8)
+    attacks = replace(
+        raw, phrase=phrase, role=attack_role, figure=figure[raw.first_note], event=event[raw.first_note]
+    )
+    situations = [
+        Situation("role", ROLES[r], p.start_s, p.end_s, why) for (r, why), p in zip(role, phrases, strict=True)
+    ]
+    situations += _figure_situations(part, figure)
+    return PartHearing(
+        part=part,
+        attacks=attacks,
+        phrases=phrases,
+        situations=tuple(situations),
+        layer=split.layer,
+        note_role=np.repeat(attack_role, raw.last_note - raw.first_note + 1),
+        note_figure=figure,
+        note_event=event,
+    )
+
+
+def _figure_situations(part: Part, figure: NDArray[np.int8]) -> list[Situation]:
+    """Stretches of equal figures."""
+    situations = []
+    if not len(figure):
+        return []
+    first = np.flatnonzero(np.r_[True, np.diff(figure) != 0])
+    last = np.r_[first[1:] - 1, len(figure) - 1]
+    for a, b in zip(first.tolist(), last.tolist(), strict=True):
+        if figure[a]:
+            label = FIGURES[int(figure[a])]
+            end_s = float(part.notes.offset_s[a : b + 1].max())
+            situations.append(Situation("figure", label, float(part.notes.onset_s[a]), end_s, label))
+    return situations

@@ -1,0 +1,220 @@
+"""A first phrase finder: rests, long notes, boundary strength and bar structure, decided within a few bars.
+
+Every attack gets a score for a phrase beginning there. Long rests cut for sure; between them the best division is found by
+dynamic programming over scores and lengths. Stretches without a rest are first cut at their clearest points into windows of
+bounded length, so that no decision depends on music further away than about half a minute. Tracks of one instrument that are
+split by articulation are heard as one line and share their phrases.
+
+Units: seconds, quarter notes. Weights and lengths are common practice without a source unless said otherwise; boundary
+strength is Cambouropoulos 2001 (`boundaries.py`), scaled over a window.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from phrasewright.data.tempo import TempoMap
+from phrasewright.model.boundaries import local_boundary_strength
+from phrasewright.model.hearing import Attacks
+from phrasewright.model.layers import TOGETHER_S
+
+STRENGTH_WINDOW = 12
+"""Attacks on both sides over which boundary strength is scaled."""
+SURE_REST_S = 1.2
+"""A silence of this length ends a phrase whatever else is heard; so does one of a bar if it is at least .6 s."""
+BEST_LENGTH_S = (3.0, 10.0)
+"""Lengths without penalty; shorter and longer phrases cost."""
+LONGEST_S = 16.0
+"""No phrase is longer unless it is one note, or nothing divides it."""
+WINDOW_S = 30.0
+"""Stretches without a sure cut are divided at their clearest point until they are shorter than this."""
+CLEAREST_WITHIN_S = 5.0
+"""A point is clear enough to cut a long stretch where no score within this distance is higher."""
+THRESHOLD = 0.42
+"""What a boundary must score to be worth its place among phrases of good length."""
+
+
+@dataclass(frozen=True)
+class Line:
+    """The attacks of one instrument in order, tracks of one group together; arrays of shape (n,)."""
+
+    onset_s: NDArray[np.float64]
+    onset_beat: NDArray[np.float64]
+    release_s: NDArray[np.float64]
+    pitch: NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Cut:
+    """The beginning of a phrase: when, how sure (0..1), and why."""
+
+    time_s: float
+    strength: float
+    why: str
+
+
+@dataclass(frozen=True)
+class Scores:
+    """How much each attack sounds like a beginning, with the reasons apart; arrays of shape (n,)."""
+
+    total: NDArray[np.float64]
+    rest_s: NDArray[np.float64]
+    long: NDArray[np.float64]
+    change: NDArray[np.float64]
+    downbeat: NDArray[np.float64]
+
+
+def line_of(parts: list[Attacks]) -> Line:
+    """One line from the attacks of the parts of a group; attacks that start together become one."""
+    onset_s = np.concatenate([a.onset_s for a in parts])
+    order = np.argsort(onset_s, kind="stable")
+    onset_s = onset_s[order]
+    onset_beat = np.concatenate([a.onset_beat for a in parts])[order]
+    release_s = np.concatenate([a.release_s for a in parts])[order]
+    pitch = np.concatenate([a.pitch for a in parts])[order].astype(np.float64)
+    if len(parts) > 1 and len(onset_s):
+        first = np.flatnonzero(np.r_[True, np.diff(onset_s) > TOGETHER_S])
+        onset_s, onset_beat = onset_s[first], onset_beat[first]
+        release_s, pitch = np.maximum.reduceat(release_s, first), np.maximum.reduceat(pitch, first)
+    return Line(onset_s, onset_beat, release_s, pitch)
+
+
+def find_cuts(line: Line, tempo: TempoMap) -> list[Cut]:
+    """Where the phrases of a line begin; the first cut is the first attack."""
+    n = len(line.onset_s)
+    if n == 0:
+        return []
+    scores = boundary_scores(line, tempo)
+    bar_s = tempo.bar_length_s(line.onset_s)
+    sure = (scores.rest_s >= SURE_REST_S) | (scores.rest_s >= np.maximum(0.95 * bar_s, 0.6))
+    sure[0] = True
+    edges = np.flatnonzero(sure).tolist()
+    begins: list[int] = []
+    for start, stop in zip(edges, [*edges[1:], n], strict=True):
+        for low, high in _windows(line, scores.total, start, stop):
+            begins += _divide(line, scores.total, bar_s, low, high)
+    return [_cut(line, scores, tempo, i) for i in begins]
+
+
+def boundary_scores(line: Line, tempo: TempoMap) -> Scores:
+    """Score of a phrase beginning at each attack, from its surroundings alone."""
+    n = len(line.onset_s)
+    zero = np.zeros(n)
+    if n < 2:
+        return Scores(zero, zero.copy(), zero.copy(), zero.copy(), zero.copy())
+    reach_s = np.maximum.accumulate(line.release_s)
+    between_s = np.diff(line.onset_s)
+    rest_s = np.maximum(line.onset_s[1:] - reach_s[:-1], 0.0)
+    beat_s = tempo.beat_length_s(line.onset_s[1:])
+    usual_s = _usual_before(between_s)
+    change = local_boundary_strength(
+        np.abs(np.diff(line.pitch)), inter_onset=between_s, rest=rest_s, window=STRENGTH_WINDOW
+    )
+    long = np.clip(np.log2(np.maximum(between_s, 1e-3) / usual_s), 0.0, 2.0) / 2.0
+    rest = np.clip(rest_s / np.maximum(beat_s, 0.4), 0.0, 1.5) / 1.5
+    rest *= rest_s > np.maximum(0.12, 0.15 * between_s)
+    detached = _share_of_rests(rest_s, between_s)
+    downbeat = _downbeat_weight(line, tempo)[1:]
+    total = 0.55 * rest * (1.0 - 0.6 * detached) + 0.40 * long + 0.35 * change + 0.15 * downbeat
+    return Scores(*(np.r_[0.0, values] for values in (total, rest_s, long, change, downbeat)))
+
+
+def _usual_before(between_s: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Median of the eight inter-onset times on both sides of each, shape of `between_s`."""
+    padded = np.pad(between_s, 8, constant_values=np.nan)
+    window = np.lib.stride_tricks.sliding_window_view(padded, 17)  # (n, 17)
+    ordered = np.sort(window, axis=1)
+    n_real = np.sum(np.isfinite(window), axis=1)
+    return np.asarray(np.maximum(ordered[np.arange(len(between_s)), (n_real - 1) // 2], 1e-3))
+
+
+def _share_of_rests(rest_s: NDArray[np.float64], between_s: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Share of the gaps around each that are silences in like proportion: detached playing, not breathing."""
+    share = rest_s / np.maximum(between_s, 1e-3)
+    like = np.pad((share > 0.2).astype(np.float64), 4)
+    window = np.lib.stride_tricks.sliding_window_view(like, 9)  # (n, 9)
+    return np.asarray((window.sum(axis=1) - (share > 0.2)) / 8.0)
+
+
+def _downbeat_weight(line: Line, tempo: TempoMap) -> NDArray[np.float64]:
+    """1 on the downbeat of every fourth bar, less on other downbeats, 0 elsewhere or without metre."""
+    n = len(line.onset_s)
+    if not tempo.has_metre:
+        return np.zeros(n)
+    bar = tempo.tick_to_bar(line.onset_beat * tempo.ticks_per_beat)
+    whole = np.rint(bar)
+    on = np.abs(bar - whole) < 0.03
+    number = (whole - 1).astype(np.int64)
+    weight = np.where(number % 4 == 0, 1.0, np.where(number % 2 == 0, 0.8, 0.5))
+    return np.where(on, weight, 0.0)
+
+
+def _windows(line: Line, total: NDArray[np.float64], start: int, stop: int) -> list[tuple[int, int]]:
+    """Divide a stretch of attacks at its clearest points until none is longer than `WINDOW_S`."""
+    time_s = line.onset_s[start:stop]
+    if time_s[-1] - time_s[0] <= WINDOW_S:
+        return [(start, stop)]
+    inside = total[start:stop] - 1e-9 * np.arange(stop - start)
+    low = np.searchsorted(time_s, time_s - CLEAREST_WITHIN_S, side="left")
+    high = np.searchsorted(time_s, time_s + CLEAREST_WITHIN_S, side="right")
+    clearest = np.array([inside[i] >= inside[a:b].max() for i, (a, b) in enumerate(zip(low, high, strict=True))])
+    clearest &= (time_s - time_s[0] >= CLEAREST_WITHIN_S) & (time_s[-1] - time_s >= CLEAREST_WITHIN_S)
+    cuts = [start, *(start + np.flatnonzero(clearest)).tolist(), stop]
+    return list(pairwise(cuts))
+
+
+def _divide(
+    line: Line, total: NDArray[np.float64], bar_s: NDArray[np.float64], start: int, stop: int
+) -> list[int]:
+    """Best division of one stretch into phrases: the first attack of each, by dynamic programming."""
+    inner = np.arange(start + 1, stop)
+    inner = inner[total[start + 1 : stop] > 0.12]
+    points = np.r_[start, inner]
+    end_s = line.onset_s[stop] if stop < len(line.onset_s) else line.release_s[start:stop].max()
+    end_s = min(float(end_s), float(line.release_s[start:stop].max()))
+    at_s = np.r_[line.onset_s[points], end_s]
+    gain = np.r_[0.0, total[inner] - THRESHOLD, 0.0]
+    best = np.full(len(at_s), -np.inf)
+    best[0] = 0.0
+    came = np.zeros(len(at_s), dtype=np.int64)
+    for k in range(1, len(at_s)):
+        value = best[:k] - length_cost(at_s[k] - at_s[:k], bar_s[points[:k]])
+        came[k] = int(np.argmax(value))
+        best[k] = value[came[k]] + gain[k]
+    chosen = []
+    k = int(came[-1])
+    while k > 0:
+        chosen.append(int(points[k]))
+        k = int(came[k])
+    return [start, *reversed(chosen)]
+
+
+def length_cost(length_s: NDArray[np.float64], bar_s: NDArray[np.float64]) -> NDArray[np.float64]:
+    """What a phrase of each length costs: nothing between 3 and 10 s, or from two to eight bars within 2 to 14 s."""
+    shortest = np.clip(2.0 * bar_s, 2.0, BEST_LENGTH_S[0])
+    longest = np.clip(8.0 * bar_s, BEST_LENGTH_S[1], 14.0)
+    short = np.maximum(np.log2(shortest / np.maximum(length_s, 0.05)), 0.0)
+    long = np.maximum(length_s / longest - 1.0, 0.0)
+    return np.asarray(0.35 * short + 1.5 * long)
+
+
+def _cut(line: Line, scores: Scores, tempo: TempoMap, i: int) -> Cut:
+    """The cut before attack i with its reason in words."""
+    time_s = float(line.onset_s[i])
+    if i == 0:
+        return Cut(time_s, 1.0, "the part begins")
+    why = []
+    if scores.rest_s[i] > 0.12:
+        why.append(f"after a rest of {scores.rest_s[i]:.2f} s")
+    if scores.long[i] > 0.3:
+        why.append("after a long note")
+    if scores.change[i] > 0.4:
+        why.append(f"boundary strength {scores.change[i]:.2f}")
+    if scores.downbeat[i] > 0:
+        why.append("on a downbeat")
+    strength = 1.0 if scores.rest_s[i] >= SURE_REST_S else float(np.clip(scores.total[i] / 0.9, 0.05, 1.0))
+    return Cut(time_s, strength, ", ".join(why) or "the clearest place in a long line")
