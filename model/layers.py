@@ -144,7 +144,7 @@ def _connected(notes: Notes, previous: NDArray[np.int64], ends_s: NDArray[np.flo
     shortened = has & (share <= JOIN_SHARE + 1e-9) & (share >= 0)
     if np.any(shortened & ~near):
         shortened &= _share_has_witnesses(share)
-    return near | shortened
+    return np.asarray(near | shortened)
 
 
 def _share_has_witnesses(share: NDArray[np.float64]) -> NDArray[np.bool_]:
