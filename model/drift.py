@@ -1,0 +1,62 @@
+"""Movement that has no reason in the notes: where it comes from, and how it runs.
+
+Each phrase has its own stream of random numbers, seeded by what the phrase contains (intervals and durations in beats), its part,
+and how often that content was heard in the part before. So an edit elsewhere changes nothing here, yet neither a repeated
+bar nor a doubling part repeats the movement.
+
+The drift runs through turning points on alternate sides of the middle whose distances in time and size are drawn anew each time:
+it never stands still, is not periodic and knows nothing of the beat.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections import Counter
+
+import numpy as np
+from numpy.typing import NDArray
+
+from phrasewright.model.hearing import PartHearing
+
+Array = NDArray[np.float64]
+_BEAT_GRID = 96.0
+"""Durations are compared in steps of a 96th of a beat, so that rounding of ticks does not matter."""
+
+
+def phrase_streams(part: PartHearing) -> list[np.random.Generator]:
+    """One generator a phrase, in order."""
+    notes = part.part.notes
+    seen: Counter[bytes] = Counter()
+    streams = []
+    for phrase in part.phrases:
+        span = slice(phrase.first_note, phrase.last_note + 1)
+        onset = np.rint((notes.onset_beat[span] - notes.onset_beat[phrase.first_note]) * _BEAT_GRID).astype(np.int64)
+        length = np.rint((notes.offset_beat[span] - notes.onset_beat[span]) * _BEAT_GRID).astype(np.int64)
+        interval = notes.pitch[span] - notes.pitch[phrase.first_note]
+        content = np.concatenate([onset, length, interval]).astype("<i8").tobytes()
+        seen[content] += 1
+        name = f"{part.part.index}/{part.part.name}/{seen[content]}".encode()
+        seed = int.from_bytes(hashlib.blake2b(content + name, digest_size=8).digest(), "little")
+        streams.append(np.random.Generator(np.random.PCG64(seed)))
+    return streams
+
+
+def turning_points(
+    stream: np.random.Generator, *, start_s: float, end_s: float, leg_s: tuple[float, float], size_cc: tuple[float, float]
+) -> tuple[Array, Array]:
+    """Times (s) and values (steps) of the turning points of one drift from `start_s` to about `end_s`."""
+    n = int(np.ceil((end_s - start_s) / leg_s[0])) + 2
+    first_s, side = stream.uniform(-leg_s[1], 0.0), 1.0 if stream.random() < 0.5 else -1.0
+    time_s = start_s + first_s + np.r_[0.0, np.cumsum(stream.uniform(*leg_s, n))]
+    value_cc = stream.uniform(*size_cc, n + 1) * side * np.where(np.arange(n + 1) % 2, -1.0, 1.0)
+    keep = time_s < end_s
+    return time_s[keep], value_cc[keep]
+
+
+def drift_cc(time_s: Array, point_s: Array, point_cc: Array) -> Array:
+    """The drift through its turning points, half a cosine between each two. Shape of `time_s`, in steps."""
+    if len(point_s) < 2:
+        return np.zeros(len(time_s))
+    i = np.clip(np.searchsorted(point_s, time_s, side="right") - 1, 0, len(point_s) - 2)
+    share = np.clip((time_s - point_s[i]) / (point_s[i + 1] - point_s[i]), 0.0, 1.0)
+    return np.asarray(point_cc[i] + (point_cc[i + 1] - point_cc[i]) * (0.5 - 0.5 * np.cos(np.pi * share)))

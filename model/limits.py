@@ -1,0 +1,179 @@
+"""What any predictor's answer is held to: range of level in a phrase, balance of roles, ranges of the controllers.
+
+Every figure here is common practice without a source. All of it is local: a phrase is measured by itself, against a level that
+depends on its role alone, so that an edit elsewhere changes nothing.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from phrasewright.data.notes import sounding_spans
+from phrasewright.model.gestures import Gestures, Grid, gestures_of, grid_of
+from phrasewright.model.hearing import EVENTS, CueHearing
+from phrasewright.model.lanes import FRAME_S, DenseLanes
+from phrasewright.model.levels import DYNAMICS_DB_PER_STEP, LEVEL_LAW_DB, combined_level_db
+from phrasewright.model.parameters import DEFAULT, RuleParameters
+from phrasewright.model.shapes import bent_into, ease, windowed_mean
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+_CLOSINGS = (EVENTS.index("closing-rise"), EVENTS.index("closing-fall"))
+_LEAST_EXPRESSION_CC = 8.0
+"""Below this the level law falls away; only broken input goes there before the ranges are applied."""
+
+
+def within_limits(hearing: CueHearing, index: int, dense: DenseLanes, *, parameters: RuleParameters = DEFAULT) -> DenseLanes:
+    """The same lanes with every phrase at its role's level, its range of level within bounds, and detached notes at one level.
+
+    Parameters
+    ----------
+    hearing, index
+        The cue as heard, and the part, counted from 0.
+    dense : DenseLanes
+        A predictor's answer for that part; its spread is kept.
+    """
+    part = hearing.parts[index]
+    value = np.array(dense.value_cc)
+    if part.attacks.n_attacks:
+        gestures = gestures_of(hearing, index, parameters=parameters)
+        grid = grid_of(gestures, len(value))
+        value = _at_level(hearing, index, value, gestures, grid, parameters=parameters)
+        value = held_levels(value, gestures, grid, centres_cc=parameters.centres_cc())
+    return DenseLanes(_in_ranges(value, part.part.lane_range, parameters=parameters), dense.spread_cc)
+
+
+def sounding_frames(hearing: CueHearing, index: int, n_frames: int) -> NDArray[np.bool_]:
+    """Frames at which a note of the part sounds, shape (n_frames,)."""
+    spans = sounding_spans(hearing.parts[index].part.notes)
+    edge = np.zeros(n_frames + 1, dtype=np.int64)
+    frames = np.clip(np.ceil(spans / FRAME_S - 1e-6).astype(np.int64), 0, n_frames)
+    np.add.at(edge, frames[:, 0], 1)
+    np.add.at(edge, frames[:, 1], -1)
+    return np.cumsum(edge[:-1]) > 0
+
+
+def target_level_db(gestures: Gestures, grid: Grid, *, parameters: RuleParameters) -> Array:
+    """The mean level each frame's role should have, dB under full, moved smoothly where the role changes."""
+    limits = parameters.limits
+    offset = gestures.shares(limits.role_offset_db)
+    before = np.where(gestures.entry, offset, np.r_[offset[:1], offset[:-1]])
+    i = grid.index
+    moved = before[i] + (offset[i] - before[i]) * ease(grid.since_s / limits.role_move_s)
+    dynamics_cc, expression_cc, _ = parameters.centres_cc()
+    return np.asarray(moved + combined_level_db(dynamics_cc, expression_cc))
+
+
+def _at_level(
+    hearing: CueHearing, index: int, value: Array, gestures: Gestures, grid: Grid, *, parameters: RuleParameters
+) -> Array:
+    limits = parameters.limits
+    n_frames = len(value)
+    sounding = sounding_frames(hearing, index, n_frames).astype(np.float64)
+    phrase = gestures.phrase[grid.index]
+    closing = np.isin(gestures.event, _CLOSINGS)[grid.index]
+    n_phrases = len(hearing.parts[index].phrases)
+    free = [lane for lane, name in enumerate(("dynamics", "expression")) if name not in parameters.centre_cc]
+
+    # a phrase's frames run from its first onset to the next phrase's
+    first = np.searchsorted(phrase, np.arange(n_phrases + 1))
+    low, high = _window(n_frames, limits.smooth_s, first[phrase], first[phrase + 1])
+    seam_low, seam_high = _window(n_frames, limits.seam_s, *_runs(gestures, grid))
+
+    # exempt: short phrases, and those that an accent or a closing takes out of the range on purpose
+    counted = sounding * ~closing
+    eventful = np.bincount(gestures.phrase, gestures.event != 0, minlength=n_phrases) > 0
+    length_s = np.bincount(phrase, sounding, minlength=n_phrases) * FRAME_S
+    ranged = ~eventful & (length_s > limits.range_from_s)
+    target_db = target_level_db(gestures, grid, parameters=parameters)
+
+    value[:, 1] = np.maximum(value[:, 1], _LEAST_EXPRESSION_CC)
+    for _ in range(2):
+        slow = np.stack([windowed_mean(value[:, lane], sounding, low, high) for lane in (0, 1)], axis=1)
+        mean = np.stack([_phrase_mean(value[:, lane], sounding, phrase, n_phrases) for lane in (0, 1)], axis=1)
+        level_db = windowed_mean(combined_level_db(value[:, 0], value[:, 1]), sounding, low, high)
+        range_db = _phrase_range(level_db, sounding, phrase, n_phrases)
+        wanted = np.clip(range_db, *limits.level_range_db)
+        scale = np.clip(np.where(ranged, wanted / np.maximum(range_db, 1e-3), 1.0), 0.0, limits.most_scale)
+        gain = windowed_mean(scale[phrase], np.ones(n_frames), seam_low, seam_high)[:, None]
+        value[:, :2] += (gain - 1.0) * (slow - mean[phrase])
+        value[:, 1] = np.maximum(value[:, 1], _LEAST_EXPRESSION_CC)
+        # balance: the phrase's mean at its role's level, half through either lane
+        off_db = _phrase_mean(target_db - combined_level_db(value[:, 0], value[:, 1]), counted, phrase, n_phrases)
+        for lane, name in ((0, "dynamics"), (1, "expression")):
+            if name in parameters.centre_cc:
+                centre = _phrase_mean(parameters.centres_cc()[lane] - value[:, lane], counted, phrase, n_phrases)
+                value[:, lane] += windowed_mean(centre[phrase], np.ones(n_frames), seam_low, seam_high)
+            else:
+                move_db = windowed_mean(off_db[phrase], np.ones(n_frames), seam_low, seam_high) / len(free)
+                if lane == 0:
+                    value[:, 0] += move_db / DYNAMICS_DB_PER_STEP
+                else:
+                    value[:, 1] *= 10.0 ** (move_db / LEVEL_LAW_DB)
+    return value
+
+
+def held_levels(value: Array, gestures: Gestures, grid: Grid, *, centres_cc: tuple[float, float, float]) -> Array:
+    """Detached notes at one level each, moved between notes; decaying passages at the lanes' centres."""
+    still = gestures.frozen | gestures.resting
+    if not np.any(still):
+        return value
+    at = np.minimum(np.ceil(gestures.onset_s / FRAME_S - 1e-6).astype(np.int64), len(value) - 1)
+    level = np.where(gestures.resting[:, None], np.array(centres_cc), value[at])  # (n_gestures, 3)
+    i, j = grid.index, np.minimum(grid.index + 1, gestures.n_gestures - 1)
+    gap_s = np.minimum(gestures.next_s - gestures.end_s, 10.0)
+    hold_s = gestures.length_s - np.where(gap_s > 0.03, 0.0, np.minimum(0.06, 0.3 * gestures.length_s))
+    move_s = np.maximum(gestures.next_s - gestures.onset_s - hold_s, FRAME_S)
+    onward = (j > i) & ~gestures.entry[j]
+    toward = np.where(onward, ease((grid.since_s - hold_s[i]) / np.minimum(move_s[i], 0.3)), 0.0)[:, None]
+    stepped = level[i] + (level[j] - level[i]) * toward
+    # a sustained note before a still one arrives at its level just before the onset
+    last = value[np.maximum(np.r_[at[1:], len(value)] - 1, 0)]
+    arrive = np.where(onward & still[j], ease(1.0 - grid.until_s / 0.1), 0.0)[:, None]
+    leading = value + (level[j] - last[i]) * arrive
+    return np.where(still[i][:, None], stepped, leading)
+
+
+def _in_ranges(value: Array, profiled: object, *, parameters: RuleParameters) -> Array:
+    limits = parameters.limits
+    ranges = profiled if isinstance(profiled, dict) else dict(profiled)  # type: ignore[call-overload]
+    out = np.empty_like(value)
+    names = ("dynamics", "expression", "vibrato")
+    for lane, (name, bounds) in enumerate(zip(names, (limits.dynamics_cc, limits.expression_cc, limits.vibrato_cc), strict=True)):
+        out[:, lane] = bent_into(value[:, lane], *bounds, knee=limits.knee_cc)
+        low, high = ranges.get(name, (0.0, 127.0))
+        low, high = (max(low, bounds[0]), min(high, bounds[1])) if max(low, bounds[0]) < min(high, bounds[1]) else (low, high)
+        if (low, high) != bounds:
+            out[:, lane] = low + (out[:, lane] - bounds[0]) * (high - low) / (bounds[1] - bounds[0])
+    return out
+
+
+def _window(n_frames: int, width_s: float, start: Ints, end: Ints) -> tuple[Ints, Ints]:
+    """Bounds of a window of `width_s` around every frame, cut to `start`..`end`."""
+    half = int(round(width_s / 2.0 / FRAME_S))
+    frame = np.arange(n_frames)
+    return np.maximum(frame - half, start), np.minimum(frame + half + 1, end)
+
+
+def _runs(gestures: Gestures, grid: Grid) -> tuple[Ints, Ints]:
+    """First frame and frame after the last of the stretch without rest each frame lies in."""
+    run = np.cumsum(gestures.entry)[grid.index] - 1
+    edges = np.searchsorted(run, np.arange(run[-1] + 2))
+    return edges[run], edges[run + 1]
+
+
+def _phrase_mean(value: Array, weight: Array, phrase: Ints, n_phrases: int) -> Array:
+    """Weighted mean over each phrase's frames, 0 where the weights are 0. Shape (n_phrases,)."""
+    total = np.bincount(phrase, weight, minlength=n_phrases)
+    return np.asarray(np.bincount(phrase, value * weight, minlength=n_phrases) / np.maximum(total, 1e-9))
+
+
+def _phrase_range(value: Array, sounding: Array, phrase: Ints, n_phrases: int) -> Array:
+    """Highest minus lowest over each phrase's sounding frames, 0 where there are none. Shape (n_phrases,)."""
+    on = sounding > 0
+    out = np.zeros(n_phrases)
+    present, first = np.unique(phrase[on], return_index=True)
+    if len(present):
+        out[present] = np.maximum.reduceat(value[on], first) - np.minimum.reduceat(value[on], first)
+    return out

@@ -1,0 +1,138 @@
+"""What the notes give each frame: weight and decay, joins and re-articulations, chords, runs, accents. Steps, (n_frames, 2)."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from phrasewright.model.gestures import Gestures, Grid
+from phrasewright.model.hearing import EVENTS, FIGURES, ROLES
+from phrasewright.model.lanes import FRAME_S
+from phrasewright.model.parameters import Family, RuleParameters
+from phrasewright.model.shapes import bump, ease
+
+Array = NDArray[np.float64]
+_RUN = FIGURES.index("run")
+_CHORDS = ROLES.index("chords")
+_ACCENT, _SFORZANDO = EVENTS.index("accent"), EVENTS.index("sforzando")
+
+
+def notes_cc(
+    gestures: Gestures,
+    grid: Grid,
+    base_cc: Array,
+    *,
+    parameters: RuleParameters,
+    touch: Family,
+    solo: bool,
+) -> Array:
+    """Each gesture's own course: from where the last one ended to its level, a swell for weight, then the decay.
+
+    `base_cc`, shape (n_gestures, 2), is the level of each gesture relative to the phrase. Detached notes take that level at once.
+    """
+    note = parameters.note
+    section_attack = 1.0 if solo else parameters.section.attack
+    section_weight = 1.0 if solo else parameters.section.weight
+    share = gestures.shares(note.role_share)
+    plain = ~(gestures.frozen | gestures.resting)
+    opening = gestures.entry & (gestures.length_s >= note.opening_s) & np.r_[gestures.joined[1:], False]
+    lanes = []
+    for lane, lane_touch in enumerate((touch.dynamics, touch.expression)):
+        attack_s = np.minimum(note.attack_s[lane] * touch.attack * section_attack, note.attack_share * gestures.length_s)
+        tau_s = (note.decay_s[lane] + note.decay_per_length[lane] * gestures.length_s) * touch.decay
+        lively = share * lane_touch * plain
+        weight = note.weight_cc[lane] * lively * section_weight * np.clip(gestures.length_s / 0.35, 0.2, 1.0)
+        weight = np.where(gestures.figure == _RUN, 0.4 * weight, weight)
+        sag = note.sag_cc[lane] * lively * np.clip(gestures.length_s / 0.8, 0.1, 1.0) * (gestures.figure != _RUN)
+        deficit = np.where(opening, -note.opening_cc[lane], note.entry_deficit_cc[lane]) * gestures.entry * plain
+        swing, step = _chord_swing(gestures, lane=lane, parameters=parameters)
+        slope = np.clip(
+            parameters.run.slope_cc_per_octave[lane] * gestures.climb / 12.0, -parameters.run.most_cc[lane], parameters.run.most_cc[lane]
+        ) * ((gestures.figure == _RUN) & (gestures.n_attacks > 1))
+
+        def course(
+            i: NDArray[np.int64],
+            since_s: Array,
+            *,
+            lane: int = lane,
+            attack_s: Array = attack_s,
+            tau_s: Array = tau_s,
+            weight: Array = weight,
+            sag: Array = sag,
+            swing: Array = swing,
+            step: Array = step,
+            slope: Array = slope,
+        ) -> Array:
+            left = np.exp(-np.maximum(since_s - attack_s[i], 0.0) / tau_s[i])
+            x = np.clip(since_s / gestures.length_s[i], 0.0, 1.0) ** (1.2 if lane == 0 else 0.85)
+            turn = x + ease(x) - 1.0  # -1..1: half straight, half eased
+            after = np.exp(-since_s / parameters.chords.step_decay_s)
+            return np.asarray(
+                base_cc[i, lane] + weight[i] * left - sag[i] * (1.0 - left) + swing[i] * turn + step[i] * after + slope[i] * (x - 0.5)
+            )
+
+        last = np.arange(gestures.n_gestures - 1)
+        before = np.r_[0.0, course(last, gestures.next_s[:-1] - gestures.onset_s[:-1])]
+        i = grid.index
+        rise = np.where(plain[i], ease(grid.since_s / attack_s[i]), 1.0)
+        entry = gestures.entry[i]
+        value = course(i, grid.since_s)
+        onward = before[i] + (value - before[i]) * rise
+        fade = np.where(opening[i], np.exp(-grid.since_s / note.opening_decay_s), 1.0 - rise)
+        lanes.append(np.where(entry, value - deficit[i] * fade, onward))
+    return np.stack(lanes, axis=1)
+
+
+def _chord_swing(gestures: Gestures, *, lane: int, parameters: RuleParameters) -> tuple[Array, Array]:
+    """Signed swing of each slow chord (up through one, down through the next) and the step at its start, (n_gestures,)."""
+    chords = parameters.chords
+    slow = (gestures.role == _CHORDS) & (gestures.length_s >= chords.slow_s) & ~gestures.frozen & ~gestures.resting
+    ordinal = np.arange(gestures.n_gestures) - np.searchsorted(gestures.phrase, gestures.phrase)
+    swing = np.minimum(chords.swing_cc[lane], chords.rate_cc_per_s[lane] * gestures.length_s)
+    return slow * swing * np.where(ordinal % 2, -1.0, 1.0), slow * ~gestures.entry * chords.step_cc[lane]
+
+
+def dips_cc(gestures: Gestures, grid: Grid, dip_residue: Array, *, parameters: RuleParameters, touch: Family, solo: bool) -> Array:
+    """Joins, and the deeper re-articulations of connected repeats, scaled by the share of the sound that is renewed."""
+    dip = parameters.dip
+    shorter_s = np.minimum(gestures.length_s, np.r_[np.inf, gestures.length_s[:-1]])
+    size = gestures.joined & ~gestures.entry & ~gestures.frozen & ~gestures.resting
+    size = size * gestures.shares(dip.role_share) * gestures.renewed * touch.dip * (1.0 if solo else parameters.section.dip)
+    size *= np.clip((shorter_s - dip.shortest_s) / (dip.full_s - dip.shortest_s), 0.0, 1.0)
+    size *= np.clip(1.0 + dip.residue * dip_residue, 0.75, 1.3)
+    size = np.where(np.isin(gestures.event, (_ACCENT, _SFORZANDO)), parameters.accent.dip_share * size, size)
+    before_len = np.r_[0.0, gestures.next_s[:-1] - gestures.onset_s[:-1]]
+    after_len = np.minimum(gestures.next_s - gestures.onset_s, 10.0)
+    lanes = []
+    for lane in (0, 1):
+        struck = gestures.repeated & (not touch.connects)
+        depth = size * np.where(gestures.repeated, dip.repeat_cc[lane], dip.join_cc[lane]) * ~struck
+        before_s = np.maximum(np.minimum(dip.before_s[lane], dip.share_before * before_len), 1e-3)
+        after_s = np.maximum(np.minimum(dip.after_s[lane], dip.share_after * after_len), 1e-3)
+        i, j = grid.index, np.minimum(grid.index + 1, gestures.n_gestures - 1)
+        fall = depth[i] * bump(grid.since_s / after_s[i])
+        fall = fall + np.where(j > i, depth[j] * bump(grid.until_s / before_s[j]), 0.0)
+        lanes.append(-fall)
+    return np.stack(lanes, axis=1)
+
+
+def spikes_cc(gestures: Gestures, grid: Grid, *, parameters: RuleParameters, touch: Family) -> Array:
+    """Accents and sforzandi: up within the rise, at the onset already where the note starts from silence, then a fast decay."""
+    out = np.zeros((len(grid.time_s), 2))
+    accent = parameters.accent
+    for i in np.flatnonzero(np.isin(gestures.event, (_ACCENT, _SFORZANDO))):
+        height = accent.accent_cc if gestures.event[i] == _ACCENT else accent.sforzando_cc
+        onset_s = gestures.onset_s[i]
+        stretch = 1.6 if gestures.event[i] == _SFORZANDO else 1.0
+        after_s = min(accent.rise_s * stretch * accent.rise_after, 0.4 * gestures.length_s[i]) if gestures.joined[i] else 0.0
+        before_s = accent.rise_s * stretch * (1.0 - accent.rise_after if gestures.joined[i] else 1.0)
+        until_s = min(gestures.next_s[i], onset_s + after_s + 6.0 * max(accent.decay_s) * stretch)
+        low = max(int(np.ceil((onset_s - before_s) / FRAME_S)), 0)
+        high = min(int(np.ceil(until_s / FRAME_S)), len(out))
+        since_s = grid.time_s[low:high] - onset_s
+        rise = ease((since_s + before_s) / (before_s + after_s))
+        fade = ease((gestures.next_s[i] - grid.time_s[low:high]) / accent.fade_s)
+        for lane, lane_touch in enumerate((touch.dynamics, touch.expression)):
+            decay = np.exp(-np.maximum(since_s - after_s, 0.0) / (accent.decay_s[lane] * stretch))
+            out[low:high, lane] += height[lane] * lane_touch * rise * decay * fade
+    return out

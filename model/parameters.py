@@ -1,0 +1,329 @@
+"""What the rules may be told: every depth, time and share, named and explained.
+
+Pairs are (dynamics, expression). Depths are controller steps (`_cc`), times seconds (`_s`), levels decibels (`_db`). Unless a
+field says otherwise the values are common practice without a source, chosen by looking at and listening to the curves.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+Pair = tuple[float, float]
+
+LEVEL_CENTRES_CC: Mapping[str, float] = {"pp": 30.0, "p": 44.0, "mp": 58.0, "mf": 72.0, "f": 90.0, "ff": 108.0}
+"""Where dynamics stands at each printed level (common practice, no source)."""
+EXPRESSION_CENTRES_CC: Mapping[str, float] = {"pp": 80.0, "p": 84.0, "mp": 88.0, "mf": 92.0, "f": 98.0, "ff": 104.0}
+"""Where expression stands at each printed level, within 76..104 (common practice, no source)."""
+VIBRATO_CENTRE_CC = 40.0
+"""Where vibrato rests in passages that do not use it."""
+
+
+@dataclass(frozen=True)
+class Arc:
+    """The swell over a phrase. Phrases swell and fall as arcs (Todd 1992, abstract); depths are practice."""
+
+    depth_cc: Pair = (15.0, 11.0)
+    """Peak above the phrase's start at full length."""
+    taper_cc: Pair = (8.0, 7.0)
+    """How far the end falls under the start."""
+    full_s: float = 5.0
+    """Phrases this long get the full depth, shorter ones less by the square root."""
+    least: float = 0.4
+    most: float = 1.15
+    """Bounds of that share of the depth."""
+    peak: float = 0.62
+    """Where the arc culminates, as a share of the phrase, before its own top is taken into account."""
+    follow_top: float = 0.45
+    """How far the peak moves to where the line is highest, 0 not at all, 1 exactly there."""
+    peak_shift: Pair = (0.06, -0.07)
+    """Dynamics culminates later than expression."""
+    peak_bounds: Pair = (0.22, 0.86)
+    peak_residue: float = 0.07
+    """Standard deviation of the peak's place without a reason in the notes."""
+    depth_residue: float = 0.12
+    """Likewise of the depth, as a share."""
+    rise_power: Pair = (1.45, 1.05)
+    fall_power: Pair = (1.15, 1.6)
+    """Above 1 the curve stays longer near its peak's foot; dynamics and expression bend differently."""
+    height_db_per_octave: float = 0.6
+    """What a climb adds to the level, both lanes together. About 3 dB an octave is told of pianists (Friberg 1991, from
+    memory); sampled instruments grow by themselves, so less."""
+    height_octaves: float = 1.25
+    """Distance from the phrase's mean beyond which height adds no more."""
+
+
+@dataclass(frozen=True)
+class Note:
+    """The shape within a note: weight, decay, sag."""
+
+    weight_cc: Pair = (5.0, 4.0)
+    """The short swell after a melody note's onset."""
+    sag_cc: Pair = (4.5, 3.0)
+    """How far a melody note has fallen under its level when the decay is over."""
+    decay_s: Pair = (0.28, 0.4)
+    decay_per_length: Pair = (0.45, 0.62)
+    """Time constant of the decay: `decay_s + decay_per_length * length`."""
+    attack_s: Pair = (0.16, 0.10)
+    """How long the swell takes; expression first."""
+    attack_share: float = 0.4
+    """The swell takes at most this share of the note."""
+    role_share: Mapping[str, float] = field(
+        default_factory=lambda: {"melody": 1.0, "counter": 0.8, "chords": 0.35, "bass": 0.55, "pedal": 0.25}
+    )
+    """How much of it each role shows."""
+    metre_cc: Pair = (2.2, 1.4)
+    """What a downbeat adds over a weak beat."""
+    residue_cc: Pair = (0.8, 0.8)
+    """Standard deviation of a note's level without a reason in the notes."""
+    entry_deficit_cc: Pair = (6.0, 3.0)
+    """How far under its level an entry begins."""
+    opening_s: float = 0.6
+    """A legato line that opens with a note at least this long gets the fuller start instead ..."""
+    opening_cc: Pair = (1.5, 3.5)
+    """... this far over its level from the onset on, since the opening note speaks later than those that follow."""
+    opening_decay_s: float = 0.7
+
+
+@dataclass(frozen=True)
+class Dip:
+    """Joins and re-articulations."""
+
+    join_cc: Pair = (7.0, 8.5)
+    repeat_cc: Pair = (15.0, 12.5)
+    before_s: Pair = (0.09, 0.11)
+    after_s: Pair = (0.19, 0.14)
+    share_before: float = 0.4
+    share_after: float = 0.5
+    """A dip takes at most these shares of the note before and of its own note."""
+    shortest_s: float = 0.09
+    full_s: float = 0.38
+    """Between notes shorter than the first there is no dip, from the second on the full one."""
+    residue: float = 0.1
+    """Standard deviation of the depth, as a share."""
+    role_share: Mapping[str, float] = field(
+        default_factory=lambda: {"melody": 1.0, "counter": 0.95, "chords": 0.85, "bass": 0.85, "pedal": 0.8}
+    )
+    fast_repeat_s: float = 0.2
+    """Repeats closer than this (five a second) are one gesture ..."""
+    beat_cc: Pair = (4.0, 3.0)
+    """... with this much weight on the beats."""
+
+
+@dataclass(frozen=True)
+class Held:
+    """Movement on held notes: 3 to 6 steps within about a second, vibrato 10 to 25 over 3 to 6 s."""
+
+    size_cc: tuple[float, float] = (2.5, 3.2)
+    """Turning points lie this far from the middle, on alternate sides."""
+    leg_s: tuple[float, float] = (0.45, 1.0)
+    """Seconds between turning points, drawn anew each time so that nothing is periodic."""
+    vibrato_size_cc: tuple[float, float] = (6.5, 10.5)
+    vibrato_leg_s: tuple[float, float] = (1.3, 2.3)
+    always: float = 0.3
+    """Share of it that other notes show."""
+    from_s: float = 0.6
+    full_s: float = 1.2
+    """Notes from the first length on show more, from the second on all."""
+    move_s: float = 0.35
+
+
+@dataclass(frozen=True)
+class Chords:
+    """Slow chords: rise through one, fall through the next, with a small step at the change."""
+
+    swing_cc: Pair = (4.5, 3.2)
+    rate_cc_per_s: Pair = (2.6, 2.0)
+    """The swing is at most so many steps a second of the chord's length."""
+    slow_s: float = 0.8
+    step_cc: Pair = (2.0, 3.0)
+    step_decay_s: float = 0.9
+
+
+@dataclass(frozen=True)
+class Run:
+    """Runs as one gesture: grow upwards, ease downwards."""
+
+    slope_cc_per_octave: Pair = (5.0, 4.0)
+    most_cc: Pair = (8.0, 6.0)
+
+
+@dataclass(frozen=True)
+class Accent:
+    """Spikes at accents and sforzandi."""
+
+    accent_cc: Pair = (13.0, 8.0)
+    sforzando_cc: Pair = (24.0, 13.0)
+    decay_s: Pair = (0.22, 0.16)
+    rise_s: float = 0.14
+    """Time of the rise; around the onset where the note is joined, before it otherwise."""
+    rise_after: float = 0.6
+    """Share of a joined accent's rise that lies after the onset."""
+    dip_share: float = 0.4
+    """What remains of a join's dip under an accent."""
+    fade_s: float = 0.12
+
+
+@dataclass(frozen=True)
+class Closing:
+    """The end of a piece or a section. Nodes are (share of the closing, share of the depth)."""
+
+    rise_cc: Pair = (30.0, 17.0)
+    fall_cc: Pair = (27.0, 21.0)
+    full_s: float = 4.0
+    """Closings this long get the full depth, shorter ones in proportion."""
+    least: float = 0.45
+    rise_dynamics: tuple[tuple[float, float], ...] = ((0.0, 0.0), (0.48, 0.45), (0.6, 0.37), (1.0, 1.0))
+    rise_expression: tuple[tuple[float, float], ...] = ((0.0, 0.0), (0.38, 0.58), (0.5, 0.5), (0.84, 1.0), (1.0, 0.97))
+    """An accented first rise to about the middle, a slight give, then to the end; expression arrives first."""
+    accent_cc: Pair = (5.0, 4.0)
+    fall_power: Pair = (3.0, 2.0)
+    """q of the softening curve v(x) = (1 + (w^q - 1) x)^(1/q) (Friberg and Sundberg 1999), with w below."""
+    fall_end: float = 0.25
+
+
+@dataclass(frozen=True)
+class Vibrato:
+    """The vibrato lane."""
+
+    solo_cc: float = 66.0
+    section_cc: float = 54.0
+    """Where a long note arrives."""
+    fast_share: float = 0.2
+    """What fast notes show of it ..."""
+    fast_s: float = 0.25
+    slow_s: float = 1.6
+    """... at the first length and shorter; all of it from the second on."""
+    entry_share: float = 0.25
+    wait_s: float = 0.12
+    wait_per_length: float = 0.14
+    longest_wait_s: float = 0.7
+    grow_per_length: float = 0.5
+    grow_s: tuple[float, float] = (0.15, 1.8)
+    latest_share: float = 0.85
+    """Wait and growth together take at most this share of the note."""
+    solo_ease: float = 0.5
+    section_ease: float = 0.2
+    """How much it gives at a join. Soloists pause between slurred notes (Allen, Geringer and MacLeod 2009); a section never
+    stops together."""
+    ease_s: float = 0.18
+    follow_dynamics: float = 0.3
+    """Steps of vibrato for a step of dynamics over its centre."""
+
+
+@dataclass(frozen=True)
+class Breath:
+    """Breath in long lines of blown and sung parts, bow changes in long bowed notes."""
+
+    earliest_s: float = 5.0
+    latest_s: float = 9.0
+    """A breath comes between these times after the last rest or breath ..."""
+    line_s: float = 9.0
+    """... in lines longer than this."""
+    depth_cc: Pair = (10.0, 9.0)
+    before_s: float = 0.3
+    after_s: float = 0.22
+    bow_note_s: float = 6.0
+    bow_every_s: tuple[float, float] = (3.2, 5.2)
+    bow_cc: Pair = (3.8, 5.0)
+    bow_s: tuple[float, float] = (0.14, 0.26)
+    """Half-widths of a bow change: one player's, a section's."""
+
+
+@dataclass(frozen=True)
+class Family:
+    """How a family departs from the values above; shares of depths and times."""
+
+    dynamics: float = 1.0
+    expression: float = 1.0
+    attack: float = 1.0
+    decay: float = 1.0
+    dip: float = 1.0
+    connects: bool = True
+    """Whether repeats are re-articulated by lanes (bowed, blown, sung) rather than by a second stroke."""
+    breathes: bool = False
+    bowed: bool = False
+
+
+FAMILY_TOUCH: Mapping[str, Family] = {
+    "strings": Family(bowed=True),
+    "woodwind": Family(dynamics=0.9, attack=0.8, decay=1.1, dip=0.95, breathes=True),
+    "brass": Family(dynamics=1.3, expression=0.85, attack=0.6, decay=0.85, dip=1.1, breathes=True),
+    "voice": Family(dynamics=0.95, expression=1.05, attack=1.2, decay=1.15, dip=0.9, breathes=True),
+}
+"""Brass: timbre grows fastest. Families not listed take the plain values and are struck or plucked."""
+STRUCK = Family(connects=False)
+
+
+@dataclass(frozen=True)
+class Section:
+    """What many players together change, as shares."""
+
+    dip: float = 0.9
+    attack: float = 1.25
+    weight: float = 0.85
+
+
+@dataclass(frozen=True)
+class Limits:
+    """What either predictor's answer is held to."""
+
+    dynamics_cc: Pair = (12.0, 118.0)
+    expression_cc: Pair = (48.0, 120.0)
+    vibrato_cc: Pair = (0.0, 110.0)
+    knee_cc: float = 8.0
+    """Within this distance of a bound the curve bends instead of being cut."""
+    level_range_db: tuple[float, float] = (4.0, 7.2)
+    """Range of level, smoothed, within a phrase; inside the promised 3 to 9 dB so that whole steps do not break it."""
+    smooth_s: float = 1.0
+    range_from_s: float = 2.0
+    """Phrases shorter than this are left alone."""
+    most_scale: float = 2.5
+    role_offset_db: Mapping[str, float] = field(
+        default_factory=lambda: {"melody": 1.0, "counter": -1.6, "chords": -2.1, "bass": -2.1, "pedal": -2.1}
+    )
+    """Distance of each role's mean level from the centre's: melody about 3 dB over the rest."""
+    seam_s: float = 0.3
+    role_move_s: float = 0.5
+    entry_rest_s: float = 0.25
+    """A rest this long makes an entry."""
+
+
+@dataclass(frozen=True)
+class RuleParameters:
+    """Everything the rules can be told.
+
+    `level` is the printed level whose centres hold; `centre_cc` overrides a lane's centre (a lone static value found in the
+    file), by lane name.
+    """
+
+    level: str = "mf"
+    centre_cc: Mapping[str, float] = field(default_factory=dict)
+    arc: Arc = Arc()
+    note: Note = field(default_factory=Note)
+    dip: Dip = field(default_factory=Dip)
+    held: Held = Held()
+    chords: Chords = Chords()
+    run: Run = Run()
+    accent: Accent = Accent()
+    closing: Closing = Closing()
+    vibrato: Vibrato = Vibrato()
+    breath: Breath = Breath()
+    section: Section = Section()
+    limits: Limits = field(default_factory=Limits)
+    family: Mapping[str, Family] = field(default_factory=lambda: FAMILY_TOUCH)
+
+    def centres_cc(self) -> tuple[float, float, float]:
+        """Where dynamics, expression and vibrato stand before any shaping, in steps."""
+        return (
+            float(self.centre_cc.get("dynamics", LEVEL_CENTRES_CC[self.level])),
+            float(self.centre_cc.get("expression", EXPRESSION_CENTRES_CC[self.level])),
+            float(self.centre_cc.get("vibrato", VIBRATO_CENTRE_CC)),
+        )
+
+    def touch(self, family: str) -> Family:
+        """The family's departures, those of a struck instrument where it is not listed."""
+        return self.family.get(family, STRUCK)
+
+
+DEFAULT = RuleParameters()

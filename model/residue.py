@@ -1,0 +1,85 @@
+"""All random draws of one part, made phrase by phrase from the phrases' own streams."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from phrasewright.model.drift import drift_cc, phrase_streams, turning_points
+from phrasewright.model.gestures import Gestures
+from phrasewright.model.hearing import PartHearing
+from phrasewright.model.parameters import RuleParameters
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Residue:
+    """What has no reason in the notes.
+
+    Parameters
+    ----------
+    peak : float array, (n_phrases,)
+        Standard normal, for the place of the arc's peak.
+    depth : float array, (n_phrases, 2)
+        Standard normal, for the arc's depth in dynamics and expression.
+    level : float array, (n_gestures, 2)
+        Standard normal, for each gesture's level.
+    dip : float array, (n_gestures,)
+        Standard normal, for each dip's depth.
+    place : float array, (n_gestures,)
+        Uniform 0..1, for where a bow changes.
+    points : three pairs of arrays
+        Turning points of the drift of each lane: seconds, steps.
+    """
+
+    peak: Array
+    depth: Array
+    level: Array
+    dip: Array
+    place: Array
+    points: tuple[tuple[Array, Array], ...]
+
+    def drift(self, time_s: Array) -> Array:
+        """The three lanes' drift, shape (n_frames, 3), steps."""
+        return np.stack([drift_cc(time_s, *points) for points in self.points], axis=1)
+
+
+def residue_of(part: PartHearing, gestures: Gestures, *, parameters: RuleParameters) -> Residue:
+    """Draw everything one part needs."""
+    held = parameters.held
+    kinds = ((held.leg_s, held.size_cc), (held.leg_s, held.size_cc), (held.vibrato_leg_s, held.vibrato_size_cc))
+    edges = np.searchsorted(gestures.phrase, np.arange(len(part.phrases) + 1))
+    starts_s = np.array([phrase.start_s for phrase in part.phrases] + [part.part.notes.offset_s.max() + 2.0])
+    per_phrase, per_gesture, places = [], [], []
+    points: list[list[tuple[Array, Array]]] = [[], [], []]
+    for p, stream in enumerate(phrase_streams(part)):
+        n = int(edges[p + 1] - edges[p])
+        per_phrase.append(stream.standard_normal(3))
+        per_gesture.append(stream.standard_normal((n, 3)))
+        places.append(stream.random(n))
+        end_s = min(float(starts_s[p + 1]), part.phrases[p].end_s + 1.0)
+        for lane, (leg_s, size_cc) in enumerate(kinds):
+            points[lane].append(
+                turning_points(stream, start_s=float(starts_s[p]), end_s=end_s, leg_s=leg_s, size_cc=size_cc)
+            )
+    phrase_draws, gesture_draws = np.array(per_phrase), np.concatenate(per_gesture)
+    return Residue(
+        peak=phrase_draws[:, 0],
+        depth=phrase_draws[:, 1:],
+        level=gesture_draws[:, :2],
+        dip=gesture_draws[:, 2],
+        place=np.concatenate(places),
+        points=tuple(_in_order(lane) for lane in points),
+    )
+
+
+def _in_order(phrases: list[tuple[Array, Array]]) -> tuple[Array, Array]:
+    """Turning points of all phrases as one row; a phrase's early points before the last one's late points are dropped."""
+    time_s = np.concatenate([times for times, _ in phrases])
+    value_cc = np.concatenate([values for _, values in phrases])
+    reach = np.maximum.accumulate(np.r_[-np.inf, time_s[:-1]])
+    keep = time_s > reach + 0.15
+    return time_s[keep], value_cc[keep]

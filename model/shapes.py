@@ -1,0 +1,72 @@
+"""The elementary curves that rules add up. Pure functions of arrays; shares run 0..1, nothing here knows of music."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Array = NDArray[np.float64]
+
+
+def ease(share: ArrayLike) -> Array:
+    """0 before 0, 1 after 1, a cubic with level ends between. Its steepest slope is 1.5 a unit."""
+    x = np.clip(share, 0.0, 1.0)
+    return np.asarray(x * x * (3.0 - 2.0 * x))
+
+
+def bump(distance: ArrayLike) -> Array:
+    """1 at 0, level at both ends, 0 from distance 1 on: half a cosine. Its steepest slope is pi / 2 a unit."""
+    return np.asarray(0.5 + 0.5 * np.cos(np.pi * np.clip(np.abs(distance), 0.0, 1.0)))
+
+
+def skewed_arc(
+    share: Array, *, start: Array, top: Array, end: Array, peak: Array, rise_power: float, fall_power: float
+) -> Array:
+    """From `start` over `top` at the share `peak` to `end`; level at the top and at both ends.
+
+    A power above 1 makes that flank hold back: the rise begins later, the fall comes later.
+    """
+    up = ease(share / peak) ** rise_power
+    down = ease((share - peak) / (1.0 - peak)) ** fall_power
+    return np.where(share <= peak, start + (top - start) * up, top + (end - top) * down)
+
+
+def through_nodes(share: Array, nodes: tuple[tuple[float, float], ...], *, last_power: float = 1.0) -> Array:
+    """Through (place, value) nodes with level turns; the last stretch is a power curve where `last_power` is not 1.
+
+    The power curve still moves when it arrives, as a crescendo into a cut-off does.
+    """
+    place, value = np.array(nodes).T
+    i = np.clip(np.searchsorted(place, share, side="right") - 1, 0, len(place) - 2)
+    x = np.clip((share - place[i]) / (place[i + 1] - place[i]), 0.0, 1.0)
+    x = np.where(i == len(place) - 2, x**last_power, ease(x)) if last_power != 1.0 else ease(x)
+    return np.asarray(value[i] + (value[i + 1] - value[i]) * x)
+
+
+def softening(share: ArrayLike, *, end: float, power: float) -> Array:
+    """The curve by which a performance slows and softens at its end: v(x) = (1 + (w^q - 1) x)^(1/q).
+
+    Friberg and Sundberg 1999, JASA 105:1469: w is the value reached (`end`), q the power. Shape of `share`.
+    """
+    return np.asarray((1.0 + (end**power - 1.0) * np.clip(share, 0.0, 1.0)) ** (1.0 / power))
+
+
+def bent_into(value: Array, low: float, high: float, *, knee: float) -> Array:
+    """The values, bent smoothly so that they stay within `low`..`high`; unchanged farther than `knee` from both.
+
+    Beyond the knee's start the excess d becomes knee * (1 - exp(-d / knee)): the curve never stands still at the bound.
+    """
+    knee = min(knee, (high - low) / 2.0)
+    over = np.maximum(value - (high - knee), 0.0)
+    under = np.maximum((low + knee) - value, 0.0)
+    return np.asarray(
+        value - over + knee * -np.expm1(-over / knee) + under - knee * -np.expm1(-under / knee)
+    )
+
+
+def windowed_mean(value: Array, weight: Array, low: NDArray[np.int64], high: NDArray[np.int64]) -> Array:
+    """Weighted mean of `value[low[i]:high[i]]` for every frame i; the frame's own value where the weights there sum to 0."""
+    total = np.r_[0.0, np.cumsum(value * weight)]
+    count = np.r_[0.0, np.cumsum(weight)]
+    within = count[high] - count[low]
+    return np.asarray(np.where(within > 0.5, (total[high] - total[low]) / np.maximum(within, 1.0), value))
