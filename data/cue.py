@@ -24,7 +24,8 @@ class Instrument:
     """What the tool needs to know of an instrument.
 
     `name` is one of the keys of the table in `instruments.py` ("violin", "horn", ...), `solo` tells one player from a
-    section, `vibrato` whether the vibrato lane is written by default, `low` and `high` bound the written range (MIDI pitches).
+    section, `vibrato` whether the vibrato lane is written by default, `low` and `high` bound the written range (MIDI
+    pitches).
     """
 
     name: str

@@ -64,16 +64,19 @@ _NAMES: dict[str, tuple[str, str]] = {
         "english horns, cors anglais, corni inglesi, englischhörner",
     ),
     "clarinet": (
-        "clarinet, klarinette, clarinetto, clarinette, cl, clar, klar, clt, klt, alto clarinet, altklarinette",
+        "clarinet, klarinette, clarinetto, clarinette, cl, clar, klar, clt, klt",
         "clarinets, klarinetten, clarinetti, clarinettes, cls",
     ),
     "bass clarinet": (
         "bass clarinet, bassklarinette, bass klarinette, clarinetto basso, clarone, clarinette basse, bass cl, bs "
-        "cl, b cl, bcl, bkl, b kl, bklar, cl basso, cl b, bass clar, bassklar, contrabass clarinet, "
-        "kontrabassklarinette",
+        "cl, b cl, bcl, bkl, b kl, bklar, cl basso, cl b, bass clar, bassklar",
         "bass clarinets, bassklarinetten, clarinetti bassi, clarinettes basses",
     ),
-    "basset horn": ("basset horn, bassetthorn, corno di bassetto, cor de basset", "basset horns, bassetthörner"),
+    "contrabass clarinet": ("contrabass clarinet, kontrabassklarinette, clarinetto contrabbasso", ""),
+    "basset horn": (
+        "basset horn, alto clarinet, altklarinette, bassetthorn, corno di bassetto, cor de basset",
+        "basset horns, bassetthörner",
+    ),
     "bassoon": (
         "bassoon, fagott, fagotto, basson, fag, fg, fgt, bsn, bn, bssn",
         "bassoons, fagotte, fagotti, bassons, bsns",
@@ -127,15 +130,15 @@ _NAMES: dict[str, tuple[str, str]] = {
         "horns, french horns, corni, cors, hörner, waldhörner, hrns, hns, f horns",
     ),
     "trumpet": (
-        "trumpet, trompete, tromba, trompette, tpt, trp, trpt, tp, trmp, piccolo trumpet, tromba piccola, bass "
-        "trumpet, clarino, basstrompete, muted trumpet",
+        "trumpet, trompete, tromba, trompette, tpt, trp, trpt, tp, trmp, piccolo trumpet, tromba piccola, "
+        "clarino, muted trumpet",
         "trumpets, trompeten, trombe, trompettes, tpts, trps, clarini",
     ),
+    "bass trumpet": ("bass trumpet, basstrompete, bass trompete, tromba bassa", ""),
     "cornet": ("cornet, kornett, cornetta, cornetto, cornet a pistons, cnt, crnt", "cornets, cornetti, kornette"),
     "flugelhorn": ("flugelhorn, flügelhorn, flicorno, bugle, flghn, flug", "flugelhorns, flügelhörner"),
     "trombone": (
-        "trombone, posaune, tenor trombone, tenorposaune, alto trombone, altposaune, tbn, trb, trbn, tromb, pos, "
-        "tbne",
+        "trombone, posaune, tenor trombone, tenorposaune, alto trombone, altposaune, tbn, trb, trbn, tromb, pos, tbne",
         "trombones, posaunen, tromboni, tbns, trbs",
     ),
     "bass trombone": (

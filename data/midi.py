@@ -1,11 +1,14 @@
-"""Standard MIDI Files, split into messages without interpreting them, so that what is not understood goes out as it came in.
+"""Standard MIDI Files, split into messages without interpreting them, so that what is not understood goes out as it
+came in.
 
-A file is kept as its bytes plus, for each track, arrays that say where each message stands. Writing copies the bytes of every
-message that stays and weaves new controller events in between; tracks without a change are copied whole, and so are chunks
-that are not tracks. mido, the only reader of meanings here, decodes meta messages and writes files from message lists.
+A file is kept as its bytes plus, for each track, arrays that say where each message stands. Writing copies the bytes
+of every message that stays and weaves new controller events in between; tracks without a change are copied whole, and
+so are chunks that are not tracks. mido, the only reader of meanings here, decodes meta messages and writes files from
+message lists.
 
-mido does not read the files of users, for three reasons seen in its source (1.3.3): it stops at chunks that are not tracks, it
-turns an F7 packet into a system exclusive message with other bytes, and it makes an object of every message.
+mido does not read the files of users, for three reasons seen in its source (1.3.3): it stops at chunks that are not
+tracks, it turns an F7 packet into a system exclusive message with other bytes, and it makes an object of every
+message.
 
 Units: ticks. Format: Standard MIDI Files 1.0.
 """
@@ -24,6 +27,7 @@ from phrasewright.data.errors import InputError
 
 META, SYSEX, ESCAPE = 0xFF, 0xF0, 0xF7
 END_OF_TRACK = 0x2F
+_PORT = 0x21
 TEXT_TYPES = (0x01, 0x05, 0x06, 0x07)
 """Text, lyric, marker and cue point: where marks for players are found."""
 MAX_FILE_BYTES = 256 * 1024 * 1024
@@ -38,8 +42,9 @@ _SETUP_CC = (0, 32, 121)
 class Track:
     """One track chunk. Arrays of shape (n_events,), ticks absolute.
 
-    `status` is the full status byte (running status resolved), `data1` the first data byte or the meta type, `data2` the second
-    data byte or 0. `start`, `stop` bound what follows the status byte in the file's bytes; `tail` bounds bytes after End of Track.
+    `status` is the full status byte (running status resolved), `data1` the first data byte or the meta type, `data2`
+    the second data byte or 0. `start`, `stop` bound what follows the status byte in the file's bytes; `tail` bounds
+    bytes after End of Track.
     """
 
     tick: NDArray[np.int64]
@@ -145,7 +150,7 @@ def _division(division: int, name: str) -> tuple[int | None, float | None]:
     if division & 0x8000:
         rate, per_frame = 256 - (division >> 8), division & 0xFF
         if rate not in _SMPTE_RATES or per_frame == 0:
-            raise InputError(f"{name}: SMPTE division {rate} frames x {per_frame} ticks is not defined; export it again")
+            raise InputError(f"{name}: SMPTE division {rate} frames x {per_frame} ticks is undefined; export it again")
         return None, _SMPTE_RATES[rate] * per_frame
     if division == 0:
         raise InputError(f"{name}: the division is 0 ticks a quarter note; export it again")
@@ -165,7 +170,7 @@ def _variable_length(content: bytes, at: int, end: int) -> tuple[int, int]:
 
 
 def _split_track(content: bytes, at: int, end: int, *, where: str) -> Track:
-    """Split one track. One pass in plain Python: the format is a chain in which each message tells where the next begins."""
+    """Split one track, in one pass: the format is a chain in which each message tells where the next begins."""
     rows: list[tuple[int, int, int, int, int, int]] = []
     add = rows.append
     tick = 0
@@ -221,11 +226,12 @@ def _split_track(content: bytes, at: int, end: int, *, where: str) -> Track:
     if at > end:
         raise InputError(f"{where}: breaks off inside the message at byte {begin}; export it again")
     table = np.array(rows, dtype=np.int64).reshape(-1, 6)  # (n_events, 6)
-    return Track(*(np.ascontiguousarray(column) for column in table.T), tail=(at, end))
+    tick_, status_, data1_, data2_, start_, stop_ = (np.ascontiguousarray(column) for column in table.T)
+    return Track(tick_, status_, data1_, data2_, start_, stop_, tail=(at, end))
 
 
 def meta_messages(midi: MidiFile, track: int, types: Sequence[int]) -> list[tuple[int, mido.MetaMessage]]:
-    """(tick, message) for each meta message of the given types in one track; those that cannot be decoded are passed over."""
+    """(tick, message) for each meta message of the given types in one track; what cannot be decoded is passed over."""
     t = midi.tracks[track]
     found = []
     for event in np.flatnonzero((t.status == META) & np.isin(t.data1, types)):
@@ -247,8 +253,23 @@ def meta_text(midi: MidiFile, track: int, types: Sequence[int]) -> list[tuple[in
             text = raw.decode("utf-8")
         except UnicodeDecodeError:
             text = raw.decode("latin-1")
-        found.append((int(t.tick[event]), "".join(c for c in text if c.isprintable()).strip()))
+        found.append((int(t.tick[event]), printable(text)))
     return found
+
+
+def port_of(midi: MidiFile, track: int) -> int:
+    """The output port a track names (meta type 0x21, from memory), else 0; each port has channels of its own."""
+    t = midi.tracks[track]
+    for event in np.flatnonzero((t.status == META) & (t.data1 == _PORT)).tolist():
+        payload = midi.payload(track, event)
+        if payload:
+            return payload[0]
+    return 0
+
+
+def printable(text: str) -> str:
+    """Text on one line without control characters: blanks of any kind become spaces, at most 200 characters."""
+    return "".join(c if c.isprintable() else " " if c.isspace() else "" for c in text).strip()[:200]
 
 
 def _encoded_length(value: int) -> bytes:
@@ -268,8 +289,8 @@ def weave(midi: MidiFile, *, removed: dict[int, NDArray[np.bool_]], added: dict[
     removed : mapping from track index (from 0) to mask, (n_events,)
         Events to leave out.
     added : mapping from track index (from 0) to LaneEvents
-        Events to put in. At one tick they stand after bank, program and reset messages of their channel, else before its first
-        note-on, else last; End of Track moves only if it would not be last.
+        Events to put in. At one tick they stand after bank, program and reset messages of their channel, else before
+        its first note-on, else last; End of Track moves only if it would not be last.
 
     Returns
     -------
@@ -329,7 +350,7 @@ def _woven_track(
 
 
 def _places(track: Track, kept: NDArray[np.int64], added: LaneEvents) -> NDArray[np.int64]:
-    """Before which of the kept events each new one goes, shape (n_added,); not decreasing within one tick and channel."""
+    """Before which of the kept events each new one goes, shape (n_added,); not decreasing in one tick and channel."""
     tick, status, data1, data2 = (a[kept] for a in (track.tick, track.status, track.data1, track.data2))
     first = np.searchsorted(tick, added.tick, side="left")
     place = np.searchsorted(tick, added.tick, side="right")
@@ -347,7 +368,9 @@ def _places(track: Track, kept: NDArray[np.int64], added: LaneEvents) -> NDArray
     return place
 
 
-def write_messages(path: Path, tracks: Sequence[Sequence[mido.Message | mido.MetaMessage]], *, ticks_per_beat: int) -> None:
+def write_messages(
+    path: Path, tracks: Sequence[Sequence[mido.Message | mido.MetaMessage]], *, ticks_per_beat: int
+) -> None:
     """Write a type 1 file from mido messages with delta times; for the demo cues and for tests."""
     file = mido.MidiFile(type=1, ticks_per_beat=ticks_per_beat, charset="utf-8")
     file.tracks.extend(mido.MidiTrack(track) for track in tracks)

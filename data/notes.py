@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 class Notes:
     """Notes sorted by onset, the highest first where several start on one tick.
 
-    All arrays have shape (n_notes,) and are read-only. `onset_beat` and `offset_beat` count quarter notes from tick 0; in
-    files with SMPTE division they are half-seconds (a nominal 120 quarter notes a minute) and are not shown to users.
+    All arrays have shape (n_notes,) and are read-only. `onset_beat` and `offset_beat` count quarter notes from tick
+    0; in files with SMPTE division they are half-seconds (a nominal 120 quarter notes a minute) and are not shown to
+    users.
     """
 
     onset_s: NDArray[np.float64]

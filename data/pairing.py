@@ -1,8 +1,8 @@
 """Note-ons and note-offs of one channel to notes.
 
-Overlapping notes of one pitch are paired first on, first off. A note-on with velocity 0 is a note-off. Notes left hanging end
-with the track. A sustain pedal (controller 64 from value 64) holds a note to the pedal's release or the next note of its
-pitch (General MIDI; value from memory).
+Overlapping notes of one pitch are paired first on, first off; where a note-off is missing, a new strike ends the note
+before. A note-on with velocity 0 is a note-off. Notes left hanging end with the track. A sustain pedal (controller 64
+from value 64) holds a note to the pedal's release or the next note of its pitch (General MIDI; value from memory).
 """
 
 from __future__ import annotations
@@ -51,19 +51,36 @@ def _paired(track: Track, mine: NDArray[np.bool_]) -> NDArray[np.int64]:
     """Rows (on tick, off tick, pitch, velocity), shape (n_notes, 4)."""
     high = track.status & 0xF0
     keys = np.flatnonzero(mine & ((high == 0x90) | (high == 0x80)))
-    events = zip(
-        track.tick[keys].tolist(), high[keys].tolist(), track.data1[keys].tolist(), track.data2[keys].tolist(), strict=True
-    )
+    columns = (track.tick[keys], high[keys], track.data1[keys], track.data2[keys])
     waiting: dict[int, deque[int]] = {}
     rows: list[list[int]] = []
-    for tick, kind, pitch, velocity in events:
+    for tick, kind, pitch, velocity in zip(*(column.tolist() for column in columns), strict=True):
         queue = waiting.setdefault(pitch, deque())
         if kind == 0x90 and velocity:
             queue.append(len(rows))
             rows.append([tick, track.end_tick, pitch, velocity])
         elif queue:
             rows[queue.popleft()][1] = tick
-    return np.array(rows, dtype=np.int64) if rows else _NO_NOTES
+    hanging = [pitch for pitch, queue in waiting.items() if queue]
+    if not rows:
+        return _NO_NOTES
+    table = np.array(rows, dtype=np.int64)
+    for pitch in hanging:
+        _cut_at_next_strike(table, pitch)
+    return table
+
+
+def _cut_at_next_strike(rows: NDArray[np.int64], pitch: int) -> None:
+    """Where a pitch has more note-ons than note-offs, shift its offs to the note before each: every strike ends the
+    last.
+
+    Without this the note-off that is missing in bar 3 would be taken from every later note of the pitch in turn.
+    """
+    mine = np.flatnonzero(rows[:, 2] == pitch)
+    on, offs = rows[mine, 0], np.sort(rows[mine, 1])  # the last of the offs is the end of the track
+    next_on = np.r_[on, offs[-1]][np.searchsorted(on, on, side="right")]
+    own = offs[np.minimum(np.searchsorted(offs, on, side="right"), len(offs) - 1)]
+    rows[mine, 1] = np.minimum(own, np.maximum(next_on, on))
 
 
 def _with_pedal(track: Track, mine: NDArray[np.bool_], rows: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -82,4 +99,4 @@ def _with_pedal(track: Track, mine: NDArray[np.bool_], rows: NDArray[np.int64]) 
     same = rows[order[1:], 2] == rows[order[:-1], 2]
     next_strike = np.full(len(rows), np.iinfo(np.int64).max)
     next_strike[order[:-1][same]] = rows[order[1:][same], 0]
-    return np.maximum(rows[:, 1], np.minimum(held_to, next_strike))
+    return np.asarray(np.maximum(rows[:, 1], np.minimum(held_to, next_strike)))

@@ -2,99 +2,315 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
-from phrasewright.data.cue import Cue, Mark, Part, Passage
+from phrasewright.data.cue import Cue, Instrument, Mark, Part
 from phrasewright.data.curves import DEFAULT_CC, LANES, Curve
 from phrasewright.data.errors import InputError
-from phrasewright.data.instruments import instrument_of
-from phrasewright.data.midi import TEXT_TYPES, MidiFile, Track, meta_messages, meta_text, read_midi
+from phrasewright.data.instrument_names import read_name
+from phrasewright.data.instruments import INSTRUMENTS, PIZZICATO_PROGRAM, PROGRAM_INSTRUMENT, instrument_of
+from phrasewright.data.midi import TEXT_TYPES, MidiFile, Track, meta_messages, meta_text, port_of, read_midi
 from phrasewright.data.notes import Notes
 from phrasewright.data.pairing import channels_with_notes, pair_notes
+from phrasewright.data.passages import articulation_words, base_words, passages_of, program_at, programs_played
+from phrasewright.data.profiles import Profile, ProfileEntry
+from phrasewright.data.switches import switch_mask
 from phrasewright.data.tempo import TempoMap, smpte_map, tempo_map
 
-_TRACK_NAME, _TEMPO, _METRE = 0x03, 0x51, 0x58
+MAX_DURATION_S = 6 * 3600
+"""Longer than any cue; beyond it a file is damaged or not music."""
+
+_TEXT, _LYRIC, _TRACK_NAME, _INSTRUMENT_NAME, _TEMPO, _METRE = 0x01, 0x05, 0x03, 0x04, 0x51, 0x58
+_MAX_DENOMINATOR = 64
+_MOVING_CHANGES, _MOVING_STEPS = 3, 6
+_BREATH_REMARK = (
+    "controller 2 moves and controller 1 does not: controller 2 is taken as its dynamics and kept, "
+    "and no vibrato lane is written"
+)
 
 
-def read_cue(path: Path) -> Cue:
+@dataclass(frozen=True)
+class _Source:
+    """One channel of one track that holds notes, before it is a part. `track` and `channel` count from 0."""
+
+    track: int
+    channel: int
+    title: str
+    name: str
+    notes: Notes
+    programs: tuple[tuple[int, int], ...]
+    texts: tuple[tuple[int, str], ...]
+    port: int
+    alone: bool
+
+    @property
+    def program(self) -> int | None:
+        """The program in force at the first note."""
+        return program_at(self.programs, int(self.notes.onset_tick[0]))
+
+
+def read_cue(path: Path, *, profile: Profile | None = None) -> Cue:
     """Read a cue.
+
+    Parameters
+    ----------
+    profile : Profile, optional
+        What the user's instruments answer to.
 
     Raises
     ------
     InputError
-        As `read_midi`, and where the file holds no notes.
+        As `read_midi`; where the file holds no notes, or lasts longer than six hours.
     """
     midi = read_midi(path)
     tempo = read_tempo(midi)
-    parts = []
-    for i, track in enumerate(midi.tracks):
-        channels = channels_with_notes(track)
-        title = next((text for _, text in meta_text(midi, i, (_TRACK_NAME,)) if text), f"Track {i + 1}")
-        for channel in channels:
-            name = title if len(channels) == 1 else f"{title} (channel {channel + 1})"
-            parts.append(_read_part(track, i, channel, name, len(parts) + 1, tempo))
-    if not parts:
+    end_tick = max((track.end_tick for track in midi.tracks), default=0)
+    duration_s = float(tempo.tick_to_s(end_tick))
+    if duration_s > MAX_DURATION_S:
+        raise InputError(
+            f"{path}: lasts {duration_s / 3600:.1f} hours by its tempo; cues last at most {MAX_DURATION_S // 3600}: "
+            "check tempo and end of the export"
+        )
+    sources = _with_lent_programs(_sources(midi, tempo), midi)
+    if not sources:
         raise InputError(f"{path}: holds no notes; export the parts, not only the tempo track")
-    end_tick = max(track.end_tick for track in midi.tracks)
+    names = tuple(source.name for source in sources)
+    parts = [
+        _part(midi.tracks[source.track], source, i + 1, tempo=tempo, names=names, profile=profile)
+        for i, source in enumerate(sources)
+    ]
+    remarks = _sharing(sources)
+    groups = _groups(sources, parts)
     marks = [
         Mark(tick, float(tempo.tick_to_s(tick)), i + 1, text)
         for i in range(len(midi.tracks))
         for tick, text in meta_text(midi, i, TEXT_TYPES)
+        if text
     ]
     return Cue(
         path=path,
         midi=midi,
         tempo=tempo,
-        parts=tuple(parts),
+        parts=tuple(
+            replace(part, group=group, remarks=part.remarks + shared)
+            for part, group, shared in zip(parts, groups, remarks, strict=True)
+        ),
         marks=tuple(sorted(marks, key=lambda mark: (mark.tick, mark.track))),
-        duration_s=float(tempo.tick_to_s(end_tick)),
+        duration_s=duration_s,
         n_bars=int(np.ceil(tempo.tick_to_bar(end_tick) - 1 - 1e-9)) if tempo.has_metre else None,
     )
 
 
 def read_tempo(midi: MidiFile) -> TempoMap:
-    """Tempo and metre of all tracks together; later tracks win where two change at one tick."""
+    """Tempo and metre of all tracks together; later tracks win where two change at one tick.
+
+    A tempo of 0 and metres that no score has (0 beats, shorter beats than 64ths) are passed over.
+    """
     if midi.ticks_per_s is not None:
         return smpte_map(midi.ticks_per_s)
     assert midi.ticks_per_beat is not None
     tempi, metres = [], []
     for i in range(len(midi.tracks)):
         tempi += [(tick, m.tempo) for tick, m in meta_messages(midi, i, (_TEMPO,)) if m.tempo > 0]
-        metres += [(tick, m.numerator, m.denominator) for tick, m in meta_messages(midi, i, (_METRE,)) if m.numerator > 0]
+        metres += [
+            (tick, m.numerator, m.denominator)
+            for tick, m in meta_messages(midi, i, (_METRE,))
+            if m.numerator > 0 and m.denominator <= _MAX_DENOMINATOR
+        ]
     return tempo_map(tempi, metres, ticks_per_beat=midi.ticks_per_beat)
 
 
-def _read_part(track: Track, track_index: int, channel: int, name: str, index: int, tempo: TempoMap) -> Part:
-    notes = pair_notes(track, channel, tempo)
-    sent = (track.status == (0xC0 | channel)) & (track.tick <= notes.onset_tick[0])
-    program = int(track.data1[sent][-1]) if np.any(sent) else None
-    instrument, why = instrument_of(program, name, channel=channel + 1, notes=notes)
-    shaped = instrument.kind == "sustained"
-    lanes = [lane for lane in LANES if lane != "vibrato" or instrument.vibrato] if shaped else []
-    end_s = float(notes.offset_s.max())
+def _sources(midi: MidiFile, tempo: TempoMap) -> list[_Source]:
+    """Every channel of every track that holds notes, in file order."""
+    found = []
+    for i, track in enumerate(midi.tracks):
+        channels = channels_with_notes(track)
+        if not channels:
+            continue
+        title = next((text for _, text in meta_text(midi, i, (_TRACK_NAME,)) if text), "")
+        instrument = next((text for _, text in meta_text(midi, i, (_INSTRUMENT_NAME,)) if text), "")
+        named = title if read_name(title).candidates or not instrument else instrument
+        texts = meta_text(midi, i, [kind for kind in TEXT_TYPES if kind != _LYRIC])
+        alone = len(channels) == 1
+        for channel in channels:
+            shown = title or f"Track {i + 1}"
+            found.append(
+                _Source(
+                    track=i,
+                    channel=channel,
+                    title=named,
+                    name=shown if alone else f"{shown} (channel {channel + 1})",
+                    notes=pair_notes(track, channel, tempo),
+                    programs=_programs(track, channel),
+                    texts=tuple(texts) if alone else (),  # with several channels nobody knows whom a text concerns
+                    port=port_of(midi, i),
+                    alone=alone,
+                )
+            )
+    return found
+
+
+def _programs(track: Track, channel: int) -> tuple[tuple[int, int], ...]:
+    sent = track.status == (0xC0 | channel)
+    return tuple(zip(track.tick[sent].tolist(), track.data1[sent].tolist(), strict=True))
+
+
+def _with_lent_programs(sources: list[_Source], midi: MidiFile) -> list[_Source]:
+    """A part without programs takes those of other tracks on its channel if no other part plays there."""
+    players = Counter((source.port, source.channel) for source in sources)
+    lent = []
+    for source in sources:
+        if not source.programs and players[source.port, source.channel] == 1:
+            others = [
+                change
+                for i, track in enumerate(midi.tracks)
+                if i != source.track and port_of(midi, i) == source.port
+                for change in _programs(track, source.channel)
+            ]
+            source = replace(source, programs=tuple(sorted(others, key=lambda change: change[0])))
+        lent.append(source)
+    return lent
+
+
+def _instrument(source: _Source, names: tuple[str, ...]) -> tuple[Instrument, str]:
+    """The instrument and why. The name of a track with several channels is a group's or the piece's: programs go first."""
+    played = programs_played(source.programs, source.notes)
+    shaped = [p for p in played if INSTRUMENTS[PROGRAM_INSTRUMENT[p]].kind == "sustained"]
+    program = source.program
+    if shaped and (program is None or program == PIZZICATO_PROGRAM or program not in shaped):
+        program = shaped[0]  # a line that is also plucked, or a slot used by two instruments
+    name = source.title if source.alone or program is None else ""
+    return instrument_of(program, name, channel=source.channel + 1, notes=source.notes, neighbours=names)
+
+
+def _part(
+    track: Track, source: _Source, index: int, *, tempo: TempoMap, names: tuple[str, ...], profile: Profile | None
+) -> Part:
+    instrument, why = _instrument(source, names)
+    entry = profile.entry_for(source.name, instrument.name) if profile is not None else None
+    profiled = entry.switches if entry is not None else None
+    mask = switch_mask(source.notes, instrument, profiled=profiled)
+    notes, switches = source.notes.take(~mask), source.notes.take(mask)
+
+    kind = instrument.kind
+    decided = entry is not None and entry.kind is not None
+    if entry is not None and entry.kind is not None:
+        kind, why = entry.kind, f'the profile\'s table "{entry.pattern}" says {entry.kind}'
+    silenced = decided and kind != "sustained"
+    passages = passages_of(
+        notes,
+        instrument,
+        kind=kind,
+        why=why,
+        name=source.title if source.alone else "",
+        programs=() if decided else source.programs,
+        texts=() if silenced else source.texts,
+        tempo=tempo,
+        switches=switches if profiled is not None else None,
+    )
+    if silenced:
+        passages = passages[:1] and (replace(passages[0], end_s=passages[-1].end_s),)
+    elif instrument.family == "strings" or kind == "sustained":
+        plays = [passage for passage in passages if passage.kind != "decaying"]
+        kind = "sustained" if plays else "decaying"
+        why = (plays or passages)[0].why if kind != instrument.kind else why
+
+    lanes = _default_lanes(instrument, entry) if kind == "sustained" else {}
+    existing = _existing(track, source.channel, tempo, {*DEFAULT_CC.values(), *lanes.values()})
+    remarks: tuple[str, ...] = ()
+    if lanes and (entry is None or not entry.lane_cc) and _moves(existing[2]) and not _moves(existing[1]):
+        lanes = {"dynamics": 2, "expression": DEFAULT_CC["expression"]}
+        remarks = (_BREATH_REMARK,)
     return Part(
         index=index,
-        name=name,
-        track=track_index + 1,
-        channel=channel + 1,
-        program=program,
+        name=source.name,
+        track=source.track + 1,
+        channel=source.channel + 1,
+        program=source.program,
         instrument=instrument,
-        kind=instrument.kind,
+        kind=kind,
         why=why,
         notes=notes,
-        switches=notes.take(np.zeros(notes.n_notes, dtype=bool)),
-        passages=(Passage("sustained" if shaped else "decaying", 0.0, end_s, why),),
-        existing=_existing(track, channel, tempo),
-        lane_cc={lane: DEFAULT_CC[lane] for lane in lanes},
+        switches=switches,
+        passages=passages,
+        existing=existing,
+        lane_cc=lanes,
+        lane_range=dict(entry.lane_range) if entry is not None and lanes else {},
         group=index,
+        remarks=remarks,
     )
 
 
-def _existing(track: Track, channel: int, tempo: TempoMap) -> dict[int, Curve]:
+def _default_lanes(instrument: Instrument, entry: ProfileEntry | None) -> dict[str, int]:
+    default = tuple(lane for lane in LANES if lane != "vibrato" or instrument.vibrato)
+    if entry is not None:
+        return entry.lanes(default)
+    return {lane: DEFAULT_CC[lane] for lane in default}
+
+
+def _existing(track: Track, channel: int, tempo: TempoMap, controllers: set[int]) -> dict[int, Curve]:
     mine = track.status == (0xB0 | channel)
+    tick, controller, value = track.tick[mine], track.data1[mine], track.data2[mine]
     return {
-        cc: Curve(tempo.tick_to_s(track.tick[mine & (track.data1 == cc)]), track.data2[mine & (track.data1 == cc)] * 1.0)
-        for cc in DEFAULT_CC.values()
+        cc: Curve(tempo.tick_to_s(tick[controller == cc]), value[controller == cc].astype(np.float64))
+        for cc in sorted(controllers)
     }
+
+
+def _moves(curve: Curve) -> bool:
+    """Whether a lane changes three or more times over six or more steps."""
+    value: NDArray[np.float64] = curve.value_cc
+    if curve.n_points < _MOVING_CHANGES:
+        return False
+    return bool(np.count_nonzero(np.diff(value)) >= _MOVING_CHANGES and np.ptp(value) >= _MOVING_STEPS)
+
+
+def _sharing(sources: Sequence[_Source]) -> list[tuple[str, ...]]:
+    """For each part, a remark where tracks that play something else use its channel."""
+    remarks: list[tuple[str, ...]] = []
+    for i, source in enumerate(sources):
+        others = [
+            j + 1
+            for j, other in enumerate(sources)
+            if j != i
+            and (other.port, other.channel) == (source.port, source.channel)
+            and (other.name, other.program) != (source.name, source.program)
+        ]
+        if others:
+            listed = f"part{'s' if len(others) > 1 else ''} {', '.join(map(str, others))}"
+            text = (
+                f"shares channel {source.channel + 1} with {listed}: it is shaped as an instrument of its own, but in one "
+                "instrument slot each would obey the controllers of all; give each track its own slot or channel"
+            )
+            remarks.append((text,))
+        else:
+            remarks.append(())
+    return remarks
+
+
+def _groups(sources: Sequence[_Source], parts: Sequence[Part]) -> list[int]:
+    """For each part the index of the first part of its instrument: tracks that one instrument's articulations were
+    split to.
+
+    Their names differ only in words for articulations, or are equal and their programs are different ways of bowing;
+    two tracks with the same name and program are two players.
+    """
+    groups = [part.index for part in parts]
+    families: dict[tuple[object, ...], dict[tuple[object, ...], int]] = {}
+    for i, (source, part) in enumerate(zip(sources, parts, strict=True)):
+        base = base_words(source.title)
+        if not base or not read_name(" ".join(base)).candidates:
+            continue
+        bowing = part.program if part.instrument.family == "strings" else None
+        manner = (articulation_words(source.title), bowing)
+        members = families.setdefault((base, part.instrument.name), {})
+        if members and manner not in members:
+            groups[i] = groups[next(iter(members.values()))]
+        members.setdefault(manner, i)
+    return groups

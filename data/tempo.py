@@ -1,7 +1,8 @@
 """Ticks, seconds, quarter notes and bars of one file, converted exactly and in whole arrays.
 
-Ticks are the file's own unit, seconds count from tick 0, beats are quarter notes whatever the metre, bars count from 1 at
-tick 0. Defaults of the Standard MIDI File: 500000 microseconds a quarter note and 4/4 until said otherwise (from memory).
+Ticks are the file's own unit, seconds count from tick 0, beats are quarter notes whatever the metre, bars count from
+1 at tick 0. Defaults of the Standard MIDI File: 500000 microseconds a quarter note and 4/4 until said otherwise (from
+memory).
 """
 
 from __future__ import annotations

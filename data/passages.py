@@ -1,0 +1,218 @@
+"""Passages of a part: stretches that are sustained, short or decaying, by programs, words and profiled switches.
+
+Words are those of scores and of track names, in English, Italian, German and French (common practice, no source). A
+word holds until the next one; "arco" and "ord." end it. Within a track's name a word holds for the whole part.
+Programs speak only where they do not contradict the instrument that the name names (many exports send one program for
+everything); the tremolo program is sustained, the pizzicato program decays.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from phrasewright.data.cue import Instrument, Passage
+from phrasewright.data.instrument_names import name_words
+from phrasewright.data.instruments import INSTRUMENTS, PIZZICATO_PROGRAM, PROGRAM_INSTRUMENT, TREMOLO_PROGRAM
+from phrasewright.data.notes import Notes
+from phrasewright.data.tempo import TempoMap
+
+_BACK = "back"
+"""What "arco" and "ord." mean: the instrument's usual way of playing."""
+
+_WORDS: dict[str, str] = {
+    "decaying": "pizz, pizzicato, pizzicati, col legno, col leg, c l batt, battuto, snap pizz, bartok, plucked, "
+    "gezupft, pince",
+    "short": "spicc, spiccato, spiccati, stacc, staccato, staccati, staccatissimo, staccatiss, sautille, martele, "
+    "martellato, ricochet, jete, secco, gestossen",
+    "sustained": "legato, leg, sustain, sustained, sustains, tenuto, trem, tremolo, tremoli, tremolando, flautando, "
+    "harmonics, harm, flageolet, flag, trill, trills, triller, sul pont, sul ponticello, sul tasto, portato, detache, "
+    "messa di voce",
+    _BACK: "arco, gestrichen, archet, ord, ordinario, naturale, normale, col arco, modo ordinario",
+}
+_NAME_WORDS: dict[str, str] = {
+    "short": "short, shorts, marcato, marc, stabs, kurz",
+    "sustained": "sus, long, longs, lang, con sord, sordino, sord, senza sord, muted, vib, non vib, molto vib, espr, "
+    "espressivo, performance, lyrical",
+}
+"""Words that mean an articulation in a track's name but too much else in free text."""
+
+
+def _dictionary(*tables: dict[str, str]) -> dict[tuple[str, ...], str]:
+    return {
+        tuple(entry.split()): kind for table in tables for kind, form in table.items() for entry in form.split(", ")
+    }
+
+
+_TEXT = _dictionary(_WORDS)
+_NAME = _dictionary(_WORDS, _NAME_WORDS)
+_LONGEST = max(map(len, _NAME))
+_MAX_TEXT_WORDS = 6
+"""Longer texts are prose, not playing instructions."""
+_SNAP_S = 0.06
+"""A note played in so little ahead of an instruction belongs to it."""
+_DETACHED_S = 0.25
+
+
+def _found(words: tuple[str, ...], table: dict[tuple[str, ...], str]) -> list[tuple[int, int, str]]:
+    """(place, number of words, kind) of each articulation in a row of words, the longest reading first."""
+    hits = []
+    at = 0
+    while at < len(words):
+        step = 1
+        for length in range(min(_LONGEST, len(words) - at), 0, -1):
+            if words[at : at + length] in table:
+                hits.append((at, length, table[words[at : at + length]]))
+                step = length
+                break
+        at += step
+    return hits
+
+
+def articulation_words(name: str) -> tuple[str, ...]:
+    """The words of a part's name that say how it is played, in order."""
+    words = name_words(name)
+    return tuple(" ".join(words[at : at + length]) for at, length, _ in _found(words, _NAME))
+
+
+def base_words(name: str) -> tuple[str, ...]:
+    """The words of a part's name that are left when those of articulations are taken out."""
+    words = name_words(name)
+    gone = {at + i for at, length, _ in _found(words, _NAME) for i in range(length)}
+    return tuple(word for i, word in enumerate(words) if i not in gone)
+
+
+def passages_of(
+    notes: Notes,
+    instrument: Instrument,
+    *,
+    kind: str,
+    why: str,
+    name: str,
+    programs: Sequence[tuple[int, int]],
+    texts: Sequence[tuple[int, str]],
+    tempo: TempoMap,
+    switches: Notes | None = None,
+) -> tuple[Passage, ...]:
+    """The passages of a part, from 0 to its last offset without gaps.
+
+    Parameters
+    ----------
+    kind, why : str
+        What the instrument is unless something else is said (`sustained`, `decaying`, `percussive`, `unshaped`), and
+        why.
+    programs, texts : sequence of (tick, program from 0), of (tick, text)
+        The program changes and texts of its track that concern it, in order.
+    switches : Notes, optional
+        Articulation-selecting notes that a profile names. What each key selects is heard in the notes it governs: a
+        key under which all notes are short and detached selects `short`.
+    """
+    end_s = float(notes.offset_s.max())
+    usual = {"percussive": "decaying", "unshaped": "sustained"}.get(kind, kind)
+    if kind != "sustained" and instrument.family != "strings":
+        return (Passage(usual, 0.0, end_s, why),)
+    in_name = _found(name_words(name), _NAME)
+    if in_name and in_name[0][2] != _BACK:
+        usual, why = in_name[0][2], f'its name says "{articulation_words(name)[0]}"'
+
+    changes = [(0, usual, why)]
+    changes += _by_program(notes, instrument, programs, usual, why, named=bool(in_name))
+    changes += _by_text(texts, usual)
+    if switches is not None and switches.n_notes:
+        changes += _by_switches(notes, switches, usual)
+    changes.sort(key=lambda change: change[0])  # stable: at one tick words outrank programs, switches outrank words
+    return _laid_out(changes, notes, tempo, end_s)
+
+
+def program_at(programs: Sequence[tuple[int, int]], tick: int) -> int | None:
+    """The program in force at a tick."""
+    sent = [program for at, program in programs if at <= tick]
+    return sent[-1] if sent else None
+
+
+def programs_played(programs: Sequence[tuple[int, int]], notes: Notes) -> list[int]:
+    """The programs in force at any note, in order of their first note."""
+    ticks = np.array([tick for tick, _ in programs], dtype=np.int64)
+    index = np.searchsorted(ticks, notes.onset_tick, side="right") - 1
+    return list(dict.fromkeys(programs[i][1] for i in index.tolist() if i >= 0))
+
+
+def _by_program(
+    notes: Notes, instrument: Instrument, programs: Sequence[tuple[int, int]], usual: str, why: str, *, named: bool
+) -> list[tuple[int, str, str]]:
+    """(tick, kind, why) of each program change that means something for this instrument."""
+    played = programs_played(programs, notes)
+    families = {INSTRUMENTS[PROGRAM_INSTRUMENT[program]].family for program in played}
+    if instrument.family not in families and instrument.family != "unknown":
+        return []
+    first = program_at(programs, int(notes.onset_tick[0]))
+    changes = []
+    for tick, program in programs:
+        if named and program == first and tick <= notes.onset_tick[0]:
+            continue  # the name already says how it is played
+        if program == PIZZICATO_PROGRAM:
+            changes.append((tick, "decaying", f"program {program} (counted from 0) is pizzicato"))
+        elif program == TREMOLO_PROGRAM:
+            changes.append((tick, "sustained", f"program {program} (counted from 0) is tremolo"))
+        elif program == first and INSTRUMENTS[PROGRAM_INSTRUMENT[program]].family == instrument.family:
+            changes.append((tick, usual, why))
+        else:
+            other = PROGRAM_INSTRUMENT[program]
+            kind = "sustained" if INSTRUMENTS[other].kind in ("sustained", "unshaped") else "decaying"
+            if kind == "sustained" and named:
+                kind = usual
+            changes.append((tick, kind, f"program {program} (counted from 0) is {other}"))
+    return changes
+
+
+def _by_text(texts: Sequence[tuple[int, str]], usual: str) -> list[tuple[int, str, str]]:
+    changes = []
+    for tick, text in texts:
+        words = name_words(text)
+        hits = _found(words, _TEXT)
+        if hits and len(words) <= _MAX_TEXT_WORDS:
+            kind = hits[0][2]
+            if kind == _BACK:
+                kind = "sustained" if usual == "decaying" else usual
+            changes.append((tick, kind, f'text "{text}"'))
+    return changes
+
+
+def _by_switches(notes: Notes, switches: Notes, usual: str) -> list[tuple[int, str, str]]:
+    """What each key selects, by the notes it governs: those from it to the next switch."""
+    governing = np.searchsorted(switches.onset_tick, notes.onset_tick, side="right") - 1
+    key = np.where(governing >= 0, switches.pitch[np.maximum(governing, 0)], -1)
+    length_s = notes.offset_s - notes.onset_s
+    gap_s = np.r_[notes.onset_s[1:], np.inf] - notes.offset_s
+    detached = (length_s < _DETACHED_S) & (gap_s > 0.2 * length_s)
+    kinds = {}
+    for pitch in np.unique(switches.pitch).tolist():
+        mine = key == pitch
+        short = usual == "sustained" and bool(mine.any()) and float(np.mean(detached[mine])) > 0.8
+        kinds[pitch] = ("short", "only short notes follow it") if short else (usual, "its notes are as usual")
+    return [
+        (tick, kinds[pitch][0], f"switch on key {pitch}: {kinds[pitch][1]}")
+        for tick, pitch in zip(switches.onset_tick.tolist(), switches.pitch.tolist(), strict=True)
+    ]
+
+
+def _laid_out(changes: list[tuple[int, str, str]], notes: Notes, tempo: TempoMap, end_s: float) -> tuple[Passage, ...]:
+    """Changes to passages: equal neighbours merged, borders moved to a note that was played in slightly ahead."""
+    start_s = tempo.tick_to_s([tick for tick, _, _ in changes])
+    rows: list[tuple[float, str, str]] = []
+    for at_s, (_, kind, why) in zip(start_s.tolist(), changes, strict=True):
+        next_note = int(np.searchsorted(notes.onset_s, at_s - _SNAP_S))
+        if rows and next_note < notes.n_notes and notes.onset_s[next_note] < at_s:
+            at_s = float(notes.onset_s[next_note])
+        if next_note >= notes.n_notes and rows:
+            continue  # nothing is played after it
+        if rows and at_s <= rows[-1][0]:
+            rows.pop()
+        if rows and rows[-1][1] == kind:
+            continue
+        rows.append((at_s if rows else 0.0, kind, why))
+    while len(rows) > 1 and rows[1][0] <= notes.onset_s[0]:
+        rows = [(0.0, *rows[1][1:]), *rows[2:]]  # said before the first note: it holds from the start
+    ends = [*(row[0] for row in rows[1:]), end_s]
+    return tuple(Passage(kind, at_s, stop_s, why) for (at_s, kind, why), stop_s in zip(rows, ends, strict=True))
