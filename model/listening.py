@@ -12,7 +12,7 @@ from phrasewright.model.attacks import attacks_of, passage_at
 from phrasewright.model.figures import figures_of
 from phrasewright.model.hearing import FIGURES, ROLES, Attacks, CueHearing, PartHearing, Phrase, Situation
 from phrasewright.model.layers import Layers, split_layers
-from phrasewright.model.phrases import Cut, find_cuts, line_of
+from phrasewright.model.phrases import Cut, boundary_scores, find_cuts, line_of, shared_scores
 from phrasewright.model.roles import roles_of
 
 
@@ -20,7 +20,7 @@ def hear(cue: Cue) -> CueHearing:
     """Hear a whole cue; parts come in file order, percussive and unshaped ones too."""
     layers = [split_layers(part.notes) for part in cue.parts]
     attacks = [attacks_of(part, split) for part, split in zip(cue.parts, layers, strict=True)]
-    phrases = [_phrases(cue, i, attacks) for i in range(len(cue.parts))]
+    phrases = _phrases(cue, attacks)
     roles = roles_of(list(zip(attacks, phrases, strict=True)))
     parts = []
     for part, split, raw, own, role in zip(cue.parts, layers, attacks, phrases, roles, strict=True):
@@ -28,11 +28,18 @@ def hear(cue: Cue) -> CueHearing:
     return CueHearing(cue, tuple(parts))
 
 
-def _phrases(cue: Cue, i: int, attacks: list[Attacks]) -> tuple[Phrase, ...]:
-    group = cue.parts[i].group
-    members = [a for part, a in zip(cue.parts, attacks, strict=True) if part.group == group]
-    cuts = find_cuts(line_of(members), cue.tempo)
-    return _phrases_of(attacks[i], cuts, cue)
+def _phrases(cue: Cue, attacks: list[Attacks]) -> list[tuple[Phrase, ...]]:
+    """The phrases of every part; parts of one group are heard as one line."""
+    groups = list(dict.fromkeys(part.group for part in cue.parts))
+    members = [[a for part, a in zip(cue.parts, attacks, strict=True) if part.group == group] for group in groups]
+    lines = [line_of(parts) for parts in members]
+    scores = [boundary_scores(line, cue.tempo) for line in lines]
+    shared = shared_scores(lines, scores)
+    cuts = {
+        group: find_cuts(line, cue.tempo, scores=score, shared=others)
+        for group, line, score, others in zip(groups, lines, scores, shared, strict=True)
+    }
+    return [_phrases_of(a, cuts[part.group], cue) for part, a in zip(cue.parts, attacks, strict=True)]
 
 
 def _phrases_of(attacks: Attacks, cuts: list[Cut], cue: Cue) -> tuple[Phrase, ...]:

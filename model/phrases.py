@@ -11,7 +11,7 @@ strength is Cambouropoulos 2001 (`boundaries.py`), scaled over a window.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -24,17 +24,32 @@ from phrasewright.model.layers import TOGETHER_S
 
 STRENGTH_WINDOW = 12
 """Attacks on both sides over which boundary strength is scaled."""
+TIE_S = 8.0
+"""Where all points are equally clear, the first of every eight seconds is taken."""
 SURE_REST_S = 1.2
-"""A silence of this length ends a phrase whatever else is heard; so does one of a bar if it is at least .6 s."""
-BEST_LENGTH_S = (3.0, 10.0)
-"""Lengths without penalty; shorter and longer phrases cost."""
+"""A silence of this length ends a phrase unless like rests stand between all notes around; so does one of a bar."""
+LONG_REST_S = 2.5
+"""A silence of this length ends a phrase whatever else is heard."""
+BEST_LENGTH_S = 5.0
+"""Length without penalty; a phrase costs more the more octaves of length it is away."""
+SHORTEST_S = 1.2
+"""Shorter phrases are hardly ever heard between rests."""
+WHOLE_BARS, EVEN_BARS = 0.08, 0.16
+"""What a phrase of a whole number of bars gains, and of an even one."""
 LONGEST_S = 16.0
 """No phrase is longer unless it is one note, or nothing divides it."""
 WINDOW_S = 30.0
 """Stretches without a sure cut are divided at their clearest point until they are shorter than this."""
 CLEAREST_WITHIN_S = 5.0
 """A point is clear enough to cut a long stretch where no score within this distance is higher."""
-THRESHOLD = 0.42
+SHARED_WEIGHT = 1.0
+"""Weight of the other lines' mean score: cadences are common to many parts."""
+PARALLEL = 0.12
+"""What a phrase gains that begins with the rhythm of the one before, and again with its intervals."""
+_MOTIF = 4
+LEAST_SCORE = 0.04
+"""Attacks that score less cannot begin a phrase."""
+THRESHOLD = 0.50
 """What a boundary must score to be worth its place among phrases of good length."""
 
 
@@ -66,6 +81,8 @@ class Scores:
     long: NDArray[np.float64]
     change: NDArray[np.float64]
     downbeat: NDArray[np.float64]
+    detached: NDArray[np.float64]
+    shared: NDArray[np.float64]
 
 
 def line_of(parts: list[Attacks]) -> Line:
@@ -83,20 +100,40 @@ def line_of(parts: list[Attacks]) -> Line:
     return Line(onset_s, onset_beat, release_s, pitch)
 
 
-def find_cuts(line: Line, tempo: TempoMap) -> list[Cut]:
-    """Where the phrases of a line begin; the first cut is the first attack."""
+def find_cuts(
+    line: Line, tempo: TempoMap, *, scores: Scores | None = None, shared: NDArray[np.float64] | None = None
+) -> list[Cut]:
+    """Where the phrases of a line begin; the first cut is the first attack.
+
+    Parameters
+    ----------
+    line
+        Of one instrument.
+    tempo
+        Of the file.
+    scores : Scores, optional
+        As `boundary_scores` answers, where they are known already.
+    shared : float array, (n,), optional
+        How much the other lines sound like beginning at each attack (`shared_scores`).
+    """
     n = len(line.onset_s)
     if n == 0:
         return []
-    scores = boundary_scores(line, tempo)
+    if scores is None:
+        scores = boundary_scores(line, tempo)
+    if shared is not None:
+        scores = replace(scores, total=scores.total + SHARED_WEIGHT * shared, shared=shared)
+    bar = tempo.tick_to_bar(line.onset_beat * tempo.ticks_per_beat) if tempo.has_metre else np.full(n, np.nan)
     bar_s = tempo.bar_length_s(line.onset_s)
-    sure = (scores.rest_s >= SURE_REST_S) | (scores.rest_s >= np.maximum(0.95 * bar_s, 0.6))
+    sure = (scores.rest_s >= SURE_REST_S) & (scores.detached < 0.6)
+    sure |= scores.rest_s >= np.minimum(np.maximum(0.95 * bar_s, 0.6), LONG_REST_S)
     sure[0] = True
     edges = np.flatnonzero(sure).tolist()
+    codes = _motifs(line)
     begins: list[int] = []
     for start, stop in zip(edges, [*edges[1:], n], strict=True):
         for low, high in _windows(line, scores.total, start, stop):
-            begins += _divide(line, scores.total, bar_s, low, high)
+            begins += _divide(line, scores.total, bar, codes, low, high)
     return [_cut(line, scores, tempo, i) for i in begins]
 
 
@@ -105,7 +142,7 @@ def boundary_scores(line: Line, tempo: TempoMap) -> Scores:
     n = len(line.onset_s)
     zero = np.zeros(n)
     if n < 2:
-        return Scores(zero, zero.copy(), zero.copy(), zero.copy(), zero.copy())
+        return Scores(zero, zero, zero, zero, zero, zero, zero)
     reach_s = np.maximum.accumulate(line.release_s)
     between_s = np.diff(line.onset_s)
     rest_s = np.maximum(line.onset_s[1:] - reach_s[:-1], 0.0)
@@ -119,8 +156,40 @@ def boundary_scores(line: Line, tempo: TempoMap) -> Scores:
     rest *= rest_s > np.maximum(0.12, 0.15 * between_s)
     detached = _share_of_rests(rest_s, between_s)
     downbeat = _downbeat_weight(line, tempo)[1:]
-    total = 0.55 * rest * (1.0 - 0.6 * detached) + 0.40 * long + 0.35 * change + 0.15 * downbeat
-    return Scores(*(np.r_[0.0, values] for values in (total, rest_s, long, change, downbeat)))
+    total = 0.55 * rest * (1.0 - 0.6 * detached) + 0.40 * long + 0.35 * change + 0.08 * downbeat
+    return Scores(*(np.r_[0.0, values] for values in (total, rest_s, long, change, downbeat, detached, zero[1:])))
+
+
+def shared_scores(lines: list[Line], scores: list[Scores]) -> list[NDArray[np.float64]]:
+    """For each attack of each line, the mean score of the other lines that sound around it.
+
+    A line that does not attack within 35 ms counts with 0: it goes through. Lines silent for two seconds on both sides do
+    not count.
+    """
+    time_s = np.concatenate([line.onset_s for line in lines])
+    order = np.argsort(time_s, kind="stable")
+    time_s = time_s[order]
+    summed = np.r_[0.0, np.cumsum(np.concatenate([score.total for score in scores])[order])]
+    spans = [_spans(line, reach_s=2.0) for line in lines]
+    starts = np.sort(np.concatenate([a for a, _ in spans]))
+    ends = np.sort(np.concatenate([b for _, b in spans]))
+    answer = []
+    for line, score in zip(lines, scores, strict=True):
+        low = np.searchsorted(time_s, line.onset_s - TOGETHER_S, side="left")
+        high = np.searchsorted(time_s, line.onset_s + TOGETHER_S, side="right")
+        active = np.searchsorted(starts, line.onset_s, side="right") - np.searchsorted(ends, line.onset_s, side="left")
+        others = np.round(summed[high] - summed[low] - score.total, 6)  # free of what was summed before
+        answer.append(np.clip(others / np.maximum(active - 1, 1), 0.0, 1.0) * (active > 1))
+    return answer
+
+
+def _spans(line: Line, *, reach_s: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Starts and ends of the stretches in which a line sounds, widened on both sides and merged."""
+    if not len(line.onset_s):
+        return np.zeros(0), np.zeros(0)
+    end_s = np.maximum.accumulate(line.release_s)
+    first = np.flatnonzero(np.r_[True, line.onset_s[1:] > end_s[:-1] + 2 * reach_s])
+    return line.onset_s[first] - reach_s, end_s[np.r_[first[1:] - 1, len(end_s) - 1]] + reach_s
 
 
 def _usual_before(between_s: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -158,7 +227,8 @@ def _windows(line: Line, total: NDArray[np.float64], start: int, stop: int) -> l
     time_s = line.onset_s[start:stop]
     if time_s[-1] - time_s[0] <= WINDOW_S:
         return [(start, stop)]
-    inside = total[start:stop] - 1e-9 * np.arange(stop - start)
+    inside = np.round(total[start:stop], 6)
+    inside += 1e-7 * np.r_[0, np.diff(np.floor(time_s / TIE_S)) > 0]  # equal scores: the same place whatever happens elsewhere
     low = np.searchsorted(time_s, time_s - CLEAREST_WITHIN_S, side="left")
     high = np.searchsorted(time_s, time_s + CLEAREST_WITHIN_S, side="right")
     clearest = np.array([inside[i] >= inside[a:b].max() for i, (a, b) in enumerate(zip(low, high, strict=True))])
@@ -168,21 +238,30 @@ def _windows(line: Line, total: NDArray[np.float64], start: int, stop: int) -> l
 
 
 def _divide(
-    line: Line, total: NDArray[np.float64], bar_s: NDArray[np.float64], start: int, stop: int
+    line: Line,
+    total: NDArray[np.float64],
+    bar: NDArray[np.float64],
+    codes: tuple[NDArray[np.int64], NDArray[np.int64]],
+    start: int,
+    stop: int,
 ) -> list[int]:
     """Best division of one stretch into phrases: the first attack of each, by dynamic programming."""
     inner = np.arange(start + 1, stop)
-    inner = inner[total[start + 1 : stop] > 0.12]
+    inner = inner[total[start + 1 : stop] > LEAST_SCORE]
     points = np.r_[start, inner]
     end_s = line.onset_s[stop] if stop < len(line.onset_s) else line.release_s[start:stop].max()
     end_s = min(float(end_s), float(line.release_s[start:stop].max()))
     at_s = np.r_[line.onset_s[points], end_s]
+    at_bar = np.r_[bar[points], np.nan]
     gain = np.r_[0.0, total[inner] - THRESHOLD, 0.0]
     best = np.full(len(at_s), -np.inf)
     best[0] = 0.0
     came = np.zeros(len(at_s), dtype=np.int64)
+    rhythm, tune = (code[points] for code in codes)
     for k in range(1, len(at_s)):
-        value = best[:k] - length_cost(at_s[k] - at_s[:k], bar_s[points[:k]])
+        value = best[:k] - length_cost(at_s[k] - at_s[:k], at_bar[k] - at_bar[:k])
+        if k < len(points) and rhythm[k]:
+            value += PARALLEL * ((rhythm[:k] == rhythm[k]) * (1.0 + (tune[:k] == tune[k])))
         came[k] = int(np.argmax(value))
         best[k] = value[came[k]] + gain[k]
     chosen = []
@@ -193,13 +272,39 @@ def _divide(
     return [start, *reversed(chosen)]
 
 
-def length_cost(length_s: NDArray[np.float64], bar_s: NDArray[np.float64]) -> NDArray[np.float64]:
-    """What a phrase of each length costs: nothing between 3 and 10 s, or from two to eight bars within 2 to 14 s."""
-    shortest = np.clip(2.0 * bar_s, 2.0, BEST_LENGTH_S[0])
-    longest = np.clip(8.0 * bar_s, BEST_LENGTH_S[1], 14.0)
-    short = np.maximum(np.log2(shortest / np.maximum(length_s, 0.05)), 0.0)
-    long = np.maximum(length_s / longest - 1.0, 0.0)
-    return np.asarray(0.35 * short + 1.5 * long)
+def _motifs(line: Line) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Codes of the rhythm and of the intervals that begin at each attack, four long; rhythm 0 where it is even or ends."""
+    n = len(line.onset_s)
+    rhythm, tune = np.zeros(n, dtype=np.int64), np.zeros(n, dtype=np.int64)
+    if n <= _MOTIF:
+        return rhythm, tune
+    between = np.clip(np.rint(np.diff(line.onset_beat) * 6), 0, 63).astype(np.int64)  # sixths of a quarter note
+    interval = np.clip(np.diff(line.pitch), -30, 30).astype(np.int64) + 31
+    size = n - _MOTIF
+    even = np.ones(size, dtype=bool)
+    for step in range(_MOTIF):
+        rhythm[:size] = rhythm[:size] * 64 + between[step : step + size]
+        tune[:size] = tune[:size] * 64 + interval[step : step + size]
+        even &= between[step : step + size] == between[:size]
+    rhythm[:size][even] = 0
+    return rhythm, tune
+
+
+def length_cost(length_s: NDArray[np.float64], length_bar: NDArray[np.float64]) -> NDArray[np.float64]:
+    """What phrases of each length cost; whole bars, best two, four or eight, cost less than others.
+
+    Parameters
+    ----------
+    length_s, length_bar : float arrays of one shape
+        Seconds, and bars (NaN without metre).
+    """
+    octaves = np.log2(np.maximum(length_s, 0.05) / BEST_LENGTH_S)
+    cost = np.where(octaves < 0, 0.14, 0.20) * octaves**2
+    cost += 2.0 * np.maximum(length_s / LONGEST_S - 1.0, 0.0) + 0.5 * (length_s < SHORTEST_S)
+    whole = np.rint(length_bar)
+    near = np.abs(length_bar - whole) < 0.04
+    even = near & (np.abs(length_bar / 2 - np.rint(length_bar / 2)) < 0.02)
+    return np.asarray(cost - np.where(even, EVEN_BARS, np.where(near, WHOLE_BARS, 0.0)))
 
 
 def _cut(line: Line, scores: Scores, tempo: TempoMap, i: int) -> Cut:
@@ -214,6 +319,8 @@ def _cut(line: Line, scores: Scores, tempo: TempoMap, i: int) -> Cut:
         why.append("after a long note")
     if scores.change[i] > 0.4:
         why.append(f"boundary strength {scores.change[i]:.2f}")
+    if scores.shared[i] > 0.25:
+        why.append("other parts begin here too")
     if scores.downbeat[i] > 0:
         why.append("on a downbeat")
     strength = 1.0 if scores.rest_s[i] >= SURE_REST_S else float(np.clip(scores.total[i] / 0.9, 0.05, 1.0))
