@@ -368,6 +368,12 @@ def _places(track: Track, kept: NDArray[np.int64], added: LaneEvents) -> NDArray
     return place
 
 
+def to_message(kind: str, /, **values: int | str) -> mido.Message | mido.MetaMessage:
+    """A message by name ("note_on", "track_name", ...), `time` in ticks since the one before it."""
+    channel_kinds = ("note_on", "note_off", "control_change", "program_change")
+    return (mido.Message if kind in channel_kinds else mido.MetaMessage)(kind, **values)
+
+
 def write_messages(
     path: Path, tracks: Sequence[Sequence[mido.Message | mido.MetaMessage]], *, ticks_per_beat: int
 ) -> None:
