@@ -1,0 +1,187 @@
+"""From a part's predicted lanes to what is to be written: what stays, what goes, and the curve in between."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from phrasewright.data.curves import LANES
+from phrasewright.data.notes import Notes
+from phrasewright.model.events import LaneRequest, Stay, sound_of, spacing_frames, step_limits
+from phrasewright.model.existing import (
+    Drawn,
+    PhraseTicks,
+    blended,
+    centred,
+    drawn_phrases,
+    following,
+    held_frames,
+    joined_to_stays,
+    kept_stretches,
+    phrase_frames,
+    read_drawn,
+    stays_of,
+)
+from phrasewright.model.hearing import EVENTS, CueHearing, PartHearing
+from phrasewright.model.lanes import FRAME_S, DenseLanes
+
+RANGES_CC = {"dynamics": (12, 118), "expression": (48, 120), "vibrato": (0, 127)}
+"""Limits of the lanes while a part sounds (common practice, no source)."""
+GESTURE_S = (-0.15, 0.3)
+"""How far a re-articulation, accent or sforzando reaches around its onset."""
+_RESET_CC, _FINE_CC = 121, 32
+
+Mask = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class LanePlan:
+    """One lane of one part.
+
+    `removed` marks events of the track to leave out, shape (n_events,); `n_staying` counts events of the lane that stay;
+    `kept_s` lists the kept phrases as [start_s, end_s]; `remarks` what the user should know.
+    """
+
+    lane: str
+    controller: int
+    request: LaneRequest
+    removed: Mask
+    n_staying: int
+    kept_s: list[list[float]]
+    remarks: tuple[str, ...]
+
+
+def plan_part(
+    hearing: CueHearing,
+    index: int,
+    dense: DenseLanes,
+    *,
+    lanes: Sequence[str] | None,
+    existing: str,
+    outside: Sequence[tuple[int, int]],
+) -> tuple[LanePlan, ...]:
+    """Plan the lanes of a part; `index` counts from 0 into the hearing's parts, `outside` is what stays whatever is drawn."""
+    heard = hearing.parts[index]
+    part, tempo = heard.part, hearing.cue.tempo
+    track = hearing.cue.midi.tracks[part.track - 1]
+    channel = part.channel - 1
+    n_frames = dense.n_frames
+    sound = sound_of(part.notes)
+    phrases = phrase_ticks(heard)
+    frames = phrase_frames(phrases, tempo, n_frames)
+    beat_s = tempo.beat_length_s(tempo.tick_to_s(phrases.start))
+    beat_frames = np.maximum(np.rint(beat_s / FRAME_S), 1).astype(np.int64)
+    spacing = spacing_frames(tempo, n_frames)
+    limit = step_limits(n_frames, gesture_s=gesture_spans(heard), gap_s=gap_spans(part.notes), spacing=spacing)
+    resets = track.tick[(track.status == (0xB0 | channel)) & (track.data1 == _RESET_CC)]
+
+    drawn = {lane: read_drawn(track, channel=channel, controller=cc) for lane, cc in part.lane_cc.items()}
+    by_hand = {lane: drawn_phrases(d, phrases) for lane, d in drawn.items()}
+    chosen = [lane for lane in LANES if lane in part.lane_cc and (lanes is None or lane in lanes)]
+    plans = []
+    for lane in chosen:
+        own, mine = by_hand[lane], drawn[lane]
+        low, high = lane_range(lane, part.lane_range.get(lane))
+        curve = np.array(dense.value_cc[:, LANES.index(lane)])
+        held = held_frames(mine, tempo, n_frames)
+        remarks: tuple[str, ...] = ()
+        if existing != "replace" and len(mine.tick) and not np.any(own):
+            curve = centred(curve, held, frames, low=low, high=high)
+        for source in LANES:
+            if source == lane or source not in by_hand:
+                continue
+            follows = by_hand[source] & ~own if existing != "replace" or source not in chosen else own & False
+            if np.any(follows) and (existing == "keep" or source not in chosen):
+                curve = following(
+                    curve, held_frames(drawn[source], tempo, n_frames), frames, follows, pair=(source, lane),
+                    beat_frames=beat_frames, low=low, high=high,
+                )
+                break
+        if existing == "blend" and np.any(own):
+            curve = blended(curve, held, frames, own, beat_frames=beat_frames)
+        curve = np.clip(curve, low, high)
+        keep = own if existing == "keep" else np.zeros_like(own)
+        kept = kept_stretches(keep, phrases, tempo)
+        stays = stays_of(mine, outside=outside, kept=kept)
+        curve = joined_to_stays(curve, sound, stays, {first for first, _ in kept}, tempo)
+        controller = part.lane_cc[lane]
+        plans.append(
+            LanePlan(
+                lane=lane,
+                controller=controller,
+                request=LaneRequest(sound, curve, limit, stays, resets),
+                removed=_removed(track.status, track.data1, track.tick, channel, controller, stays),
+                n_staying=_n_staying(mine, stays),
+                kept_s=_spans_s(keep, heard),
+                remarks=remarks,
+            )
+        )
+    return tuple(plans)
+
+
+def phrase_ticks(heard: PartHearing) -> PhraseTicks:
+    """Ticks of a part's phrases. A phrase ends with its last note, or where the next phrase begins."""
+    notes = heard.part.notes
+    first = np.array([p.first_note for p in heard.phrases], dtype=np.int64)
+    start = notes.onset_tick[first]
+    reach = np.maximum.accumulate(notes.offset_tick) if notes.n_notes else notes.offset_tick
+    end = np.minimum(reach[np.r_[first[1:], notes.n_notes] - 1], np.r_[start[1:], reach[-1:]])
+    return PhraseTicks(start, np.maximum(end, start + 1))
+
+
+def gesture_spans(heard: PartHearing) -> NDArray[np.float64]:
+    """Spans around re-articulations, accents and sforzandi, shape (n_gestures, 2), seconds."""
+    attacks = heard.attacks
+    sharp = np.isin(attacks.event, [EVENTS.index("accent"), EVENTS.index("sforzando")])
+    onset_s = attacks.onset_s[sharp | (attacks.repeated & (attacks.rest_before_s < 0.25))]
+    return np.stack([onset_s + GESTURE_S[0], onset_s + GESTURE_S[1]], axis=1)
+
+
+def gap_spans(notes: Notes) -> NDArray[np.float64]:
+    """Spans between notes in which nothing sounds, shape (n_gaps, 2), seconds."""
+    reach_s = np.maximum.accumulate(notes.offset_s)[:-1]
+    open_ = notes.onset_s[1:] > reach_s + 1e-9
+    return np.stack([reach_s[open_], notes.onset_s[1:][open_]], axis=1)
+
+
+def lane_range(lane: str, profiled: tuple[int, int] | None) -> tuple[int, int]:
+    """Lowest and highest value of a lane while its part sounds: the profile's range within the default one, where they meet."""
+    low, high = RANGES_CC[lane]
+    if profiled is None:
+        return low, high
+    inner = max(low, profiled[0]), min(high, profiled[1])
+    return inner if inner[0] < inner[1] else profiled
+
+
+def _removed(
+    status: NDArray[np.int64], data1: NDArray[np.int64], tick: NDArray[np.int64], channel: int, controller: int,
+    stays: Sequence[Stay],
+) -> Mask:
+    """Events of the lane, and of its least significant byte, outside what stays."""
+    numbers = [controller, controller + _FINE_CC] if controller < _FINE_CC else [controller]
+    mask = np.asarray((status == (0xB0 | channel)) & np.isin(data1, numbers))
+    for stay in stays:
+        mask &= (tick < stay.start_tick) | (tick >= stay.end_tick)
+    return mask
+
+
+def _n_staying(drawn: Drawn, stays: Sequence[Stay]) -> int:
+    here = np.zeros(len(drawn.tick), dtype=bool)
+    for stay in stays:
+        here |= (drawn.tick >= stay.start_tick) & (drawn.tick < stay.end_tick)
+    return int(np.count_nonzero(here))
+
+
+def _spans_s(keep: Mask, heard: PartHearing) -> list[list[float]]:
+    """Kept phrases as [start_s, end_s], neighbours merged."""
+    spans: list[list[float]] = []
+    for i in np.flatnonzero(keep).tolist():
+        phrase = heard.phrases[i]
+        if spans and i > 0 and keep[i - 1]:
+            spans[-1][1] = round(phrase.end_s, 6)
+        else:
+            spans.append([round(phrase.start_s, 6), round(phrase.end_s, 6)])
+    return spans

@@ -1,0 +1,246 @@
+"""Shape a file: read, hear, predict, write lanes into a copy of it, and say what was done.
+
+The library behind `phrasewright shape`. Nothing but lane events is added, replaced or removed; every other message keeps its
+tick and its bytes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from phrasewright.data.cue import Cue, Part
+from phrasewright.data.curves import LANES
+from phrasewright.data.errors import UsageError
+from phrasewright.data.midi import LaneEvents, weave
+from phrasewright.data.profiles import read_profile
+from phrasewright.data.reading import read_cue
+from phrasewright.inference.lane_plans import LanePlan, plan_part
+from phrasewright.inference.writing import check_output, output_paths, write_whole
+from phrasewright.model.events import write_lanes
+from phrasewright.model.existing import EXISTING_MODES
+from phrasewright.model.hearing import CueHearing
+from phrasewright.model.lanes import DenseLanes
+from phrasewright.model.listening import hear
+from phrasewright.model.spans import bar_ticks, outside, select_parts
+
+Predictor = Callable[[CueHearing, int], DenseLanes]
+STYLE_NAMES = {"rules": "rules", "network": "shipped"}
+
+
+@dataclass(frozen=True)
+class ShapeOptions:
+    """What `shape` is asked for.
+
+    Parameters
+    ----------
+    baseline : bool
+        The rules alone; no network is loaded.
+    lanes : sequence of lane names or None
+        Which lanes, None for those each instrument gets by default.
+    parts : sequence of str or None
+        Part numbers (from 1) or names, None for all.
+    bars : (first, last) or None
+        Bars counted from 1, both included.
+    existing : str
+        `keep`, `replace` or `blend`.
+    profile : Path or None
+        A TOML file of the user's instruments.
+    """
+
+    baseline: bool = False
+    lanes: tuple[str, ...] | None = None
+    parts: tuple[str, ...] | None = None
+    bars: tuple[int, int] | None = None
+    existing: str = "keep"
+    profile: Path | None = None
+
+    def __post_init__(self) -> None:
+        unknown = [lane for lane in self.lanes or () if lane not in LANES]
+        if unknown:
+            raise UsageError(f"{unknown[0]!r} is no lane; choose from {', '.join(LANES)}")
+        if self.existing not in EXISTING_MODES:
+            raise UsageError(f"{self.existing!r} is no way with existing lanes; choose from {', '.join(EXISTING_MODES)}")
+
+
+@dataclass(frozen=True)
+class Shaped:
+    """A shaped cue: the bytes of the file, and what was done as in the summary's `cues` entry, without its `out`."""
+
+    content: bytes
+    summary: dict[str, Any]
+
+
+def shape_cue(path: Path, options: ShapeOptions | None = None, *, predictor: tuple[Predictor, str, str] | None = None) -> Shaped:
+    """Shape one file.
+
+    Parameters
+    ----------
+    path : Path
+    options : ShapeOptions, optional
+    predictor : (function, name, remark), optional
+        What answers for a part; without it the shipped network, or the rules while it may not be used.
+
+    Raises
+    ------
+    InputError
+        The file or the profile cannot be used.
+    UsageError
+        Options that do not fit the cue.
+    """
+    options = options or ShapeOptions()
+    profile = read_profile(options.profile) if options.profile is not None else None
+    cue = read_cue(path, profile=profile)
+    chosen = select_parts(cue, options.parts)
+    span = bar_ticks(cue, options.bars)
+    if predictor is None:
+        from phrasewright.model.prediction import choose_predictor
+
+        predictor = choose_predictor(options.baseline)
+    predict, style, remark = predictor
+    hearing = hear(cue)
+
+    plans: list[tuple[LanePlan, ...]] = []
+    skipped: list[str | None] = []
+    for i, part in enumerate(cue.parts):
+        reason = _skip_reason(part, chosen, span, options)
+        skipped.append(reason)
+        if reason is not None:
+            plans.append(())
+            continue
+        plans.append(
+            plan_part(
+                hearing, i, predict(hearing, i), lanes=options.lanes, existing=options.existing,
+                outside=outside(part, span, cue),
+            )
+        )
+    events = iter(write_lanes([plan.request for part_plans in plans for plan in part_plans], cue.tempo))
+    written = [[(plan, *next(events)) for plan in part_plans] for part_plans in plans]
+    content, counts = _woven(cue, written)
+    summary = {
+        "in": str(path),
+        "out": None,
+        "seconds": round(cue.duration_s, 6),
+        "style": STYLE_NAMES.get(style, style),
+        "parts": [
+            _part_summary(part, part_plans, counts, reason)
+            for part, part_plans, reason in zip(cue.parts, plans, skipped, strict=True)
+        ],
+        "remarks": [remark] if remark else [],
+    }
+    return Shaped(content, summary)
+
+
+def shape_files(
+    inputs: Sequence[Path],
+    target: str | Path,
+    *,
+    options: ShapeOptions | None = None,
+    force: bool = False,
+    done: Callable[[], object] = lambda: None,
+) -> dict[str, Any]:
+    """Shape files into a file or a folder and return the summary, `{"cues": [...]}`.
+
+    Outputs are checked before the first file is shaped; each is written whole when it is done, then `done` is called.
+
+    Raises
+    ------
+    InputError, UsageError
+        As `shape_cue` and `output_paths`.
+    OutputError
+        An output is already there and `force` is not given, or is an input, or cannot be written.
+    """
+    paths = [Path(source) for source in inputs]
+    outputs = output_paths(paths, target)
+    for out in outputs:
+        check_output(out, inputs=paths, force=force)
+    cues = []
+    for source, out in zip(paths, outputs, strict=True):
+        shaped = shape_cue(source, options)
+        write_whole(out, shaped.content, force=force, inputs=paths)
+        cues.append({**shaped.summary, "out": str(out)})
+        done()
+    return {"cues": cues}
+
+
+def summary_text(result: dict[str, Any]) -> str:
+    """The summary for people: one line a cue, one a part, then what they should know."""
+    lines = []
+    for cue in result["cues"]:
+        lines.append(f"{cue['in']} -> {cue['out']} ({cue['seconds']:.1f} s, style: {cue['style']})")
+        width = max((len(part["name"]) for part in cue["parts"]), default=0)
+        for part in cue["parts"]:
+            title = f"  {part['index']:>3} {part['name']:<{width}}  "
+            if part["skipped"] is not None:
+                lines.append(f"{title}left as it is: {part['skipped']}")
+                continue
+            lanes = []
+            for lane, told in part["lanes"].items():
+                kept = f", {len(told['kept'])} kept" if told["kept"] else ""
+                lanes.append(f"{lane} (controller {told['cc']}, {told['events']} events{kept})")
+            lines.append(title + "; ".join(lanes))
+            lines += [f"      {remark}" for remark in part["remarks"]]
+        lines += [f"  {remark}" for remark in cue["remarks"]]
+    return "\n".join(lines)
+
+
+def _skip_reason(part: Part, chosen: frozenset[int], span: tuple[int, int] | None, options: ShapeOptions) -> str | None:
+    if not part.shaped:
+        return part.why
+    if part.index not in chosen:
+        return "not among the chosen parts"
+    if not part.notes.n_notes:
+        return "no notes but those that select articulations"
+    if options.lanes is not None and not any(lane in part.lane_cc for lane in options.lanes):
+        return f"has no {' or '.join(options.lanes)} lane"
+    if span is not None:
+        inside = (part.notes.onset_tick < span[1]) & (part.notes.offset_tick > span[0])
+        if not np.any(inside):
+            return "no notes in the chosen bars"
+    return None
+
+
+Written = Sequence[Sequence[tuple[LanePlan, NDArray[np.int64], NDArray[np.int64]]]]
+
+
+def _woven(cue: Cue, written: Written) -> tuple[bytes, dict[tuple[int, str], int]]:
+    """The file with all lanes, and how many events each lane of each part (from 1) holds in it."""
+    removed: dict[int, NDArray[np.bool_]] = {}
+    rows: dict[int, list[NDArray[np.int64]]] = {}
+    counts: dict[tuple[int, str], int] = {}
+    for part, lanes in zip(cue.parts, written, strict=True):
+        track = part.track - 1
+        for plan, tick, value in lanes:
+            mask = removed.setdefault(track, np.zeros(cue.midi.tracks[track].n_events, dtype=bool))
+            mask |= plan.removed
+            here = np.full(len(tick), part.channel - 1), np.full(len(tick), plan.controller)
+            rows.setdefault(track, []).append(np.stack([tick, *here, value]))
+            counts[part.index, plan.lane] = len(tick) + plan.n_staying
+    added = {}
+    for track, tables in rows.items():
+        table = np.concatenate(tables, axis=1)  # (4, n_events)
+        table = table[:, np.argsort(table[0], kind="stable")]
+        added[track] = LaneEvents(*table)
+    return weave(cue.midi, removed=removed, added=added), counts
+
+
+def _part_summary(
+    part: Part, plans: Sequence[LanePlan], counts: dict[tuple[int, str], int], reason: str | None
+) -> dict[str, Any]:
+    return {
+        "index": part.index,
+        "name": part.name,
+        "family": part.family,
+        "kind": part.kind,
+        "lanes": {
+            plan.lane: {"cc": plan.controller, "events": counts[part.index, plan.lane], "kept": plan.kept_s}
+            for plan in plans
+        },
+        "skipped": reason,
+        "remarks": list(part.remarks) + [remark for plan in plans for remark in plan.remarks],
+    }

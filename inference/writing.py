@@ -1,0 +1,107 @@
+"""Files that appear whole or not at all, and the names they get."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Sequence
+from contextlib import suppress
+from pathlib import Path
+
+from phrasewright.data.errors import OutputError, UsageError
+
+MIDI_SUFFIXES = (".mid", ".midi")
+
+
+def output_paths(inputs: Sequence[Path], target: str | Path) -> list[Path]:
+    """Where each input's result goes, in the order of the inputs.
+
+    A target that ends in .mid or .midi is a file and takes one input; any other is a folder in which each result keeps its
+    input's name.
+
+    Raises
+    ------
+    UsageError
+        Several inputs for one file, or two inputs whose results would have one name.
+    """
+    path = Path(target)
+    if path.suffix.lower() in MIDI_SUFFIXES and not path.is_dir():
+        if len(inputs) > 1:
+            raise UsageError(f"{path} is one file, but there are {len(inputs)} cues; name a folder instead")
+        return [path]
+    taken: dict[str, Path] = {}
+    for source in inputs:
+        other = taken.setdefault(source.name.casefold(), source)  # some file systems do not tell A from a
+        if other is not source:
+            raise UsageError(f"{other} and {source} would both become {path / source.name}; shape them into two folders")
+    return [path / source.name for source in inputs]
+
+
+def check_output(path: Path, *, inputs: Sequence[Path], force: bool) -> None:
+    """Refuse an output that would replace an input, or that is already there without `force`. Raises OutputError."""
+    for source in inputs:
+        with suppress(OSError):
+            if path.exists() and source.exists() and os.path.samefile(path, source):
+                raise OutputError(f"{path}: is the input itself, which is never changed; choose another name or folder")
+    if path.is_dir():
+        raise OutputError(f"{path}: is a folder; choose another name for the file")
+    if path.exists() and not force:
+        raise OutputError(f"{path}: is already there; choose another name, or add --force to replace it")
+
+
+def write_whole(path: Path, content: bytes, *, force: bool = False, inputs: Sequence[Path] = ()) -> None:
+    """Write a file beside its place, then move it there; the folder is made if absent.
+
+    Parameters
+    ----------
+    force : bool
+        Replace a file that is already there.
+    inputs : sequence of Path
+        Files that must not be written over, even with `force`.
+
+    Raises
+    ------
+    OutputError
+        The file is there already, is an input, or cannot be written.
+    """
+    check_output(path, inputs=inputs, force=force)
+    temporary: Path | None = None
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        descriptor, name = tempfile.mkstemp(prefix=f".{path.name[:40]}.", suffix=".part", dir=path.parent)
+        temporary = Path(name)
+        with os.fdopen(descriptor, "wb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        os.chmod(temporary, 0o666 & ~_umask())
+        if force:
+            os.replace(temporary, path)
+        else:
+            _move_if_absent(temporary, path)
+        temporary = None
+    except OSError as fault:
+        reason = fault.strerror or str(fault)
+        raise OutputError(f"{path}: cannot be written ({reason}); check the folder, the permissions and the space") from fault
+    finally:
+        if temporary is not None:
+            with suppress(OSError):
+                temporary.unlink()
+
+
+def _move_if_absent(temporary: Path, path: Path) -> None:
+    """Move, but never over a file that appeared in the meantime."""
+    try:
+        os.link(temporary, path)
+    except FileExistsError as fault:
+        raise OutputError(f"{path}: is already there; choose another name, or add --force to replace it") from fault
+    except OSError:
+        os.replace(temporary, path)  # a file system without hard links
+        return
+    temporary.unlink()
+
+
+def _umask() -> int:
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask

@@ -1,0 +1,402 @@
+"""Dense lanes to controller events: entries, rests, tails, resets, seams.
+
+While a part sounds the lane follows its dense curve (`thinning.py`). In rests of a quarter second or more the curve means
+nothing: the lane holds after the last offset, then moves to the value with which the next note enters, and stands still from
+at least 100 ms before that entry. One second after the last offset it returns once to its start value. Stretches that must
+stay as they were drawn (kept phrases, everything outside the chosen bars) are left out, and the new lane arrives at their
+value and leaves from it.
+
+Units: ticks for everything that is written, seconds for lengths, controller steps for values. All figures here are common
+practice without a source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from phrasewright.data.notes import Notes
+from phrasewright.data.tempo import TempoMap
+from phrasewright.model.lanes import FRAME_S
+from phrasewright.model.thinning import (
+    FREE_LIMIT_CC,
+    GESTURE_LIMIT_CC,
+    MIN_SPACING_S,
+    STEP_LIMIT_CC,
+    Staircase,
+    Stretches,
+    thin,
+)
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+REST_S = 0.25
+"""Silence from which a rest counts; shorter gaps are bridged by the curve."""
+HOLD_S = 0.4
+LEAD_S, LEAST_LEAD_S = 0.12, 0.1
+TAIL_S = 1.0
+GLIDE_STEP_CC = 4
+GLIDE_CC_PER_S = 40.0
+LONG_REST_S, LONG_REST_BARS = 8.0, 4.0
+"""After so long a rest the entry value is restated: players may have lost it by chasing, resets or looping."""
+BATCH_FRAMES = 2_000_000
+LAST_TICK = np.iinfo(np.int64).max // 4
+
+
+@dataclass(frozen=True)
+class Sound:
+    """Where a part sounds: spans between rests of a quarter second or more, arrays of shape (n_spans,)."""
+
+    onset_tick: Ints
+    offset_tick: Ints
+    onset_s: Floats
+    offset_s: Floats
+
+    @property
+    def n_spans(self) -> int:
+        return len(self.onset_tick)
+
+
+def sound_of(notes: Notes) -> Sound:
+    """The spans of a part's notes."""
+    reach_s = np.maximum.accumulate(notes.offset_s)
+    reach_tick = np.maximum.accumulate(notes.offset_tick)
+    first = np.flatnonzero(np.r_[True, notes.onset_s[1:] - reach_s[:-1] >= REST_S - 1e-9])
+    last = np.r_[first[1:] - 1, notes.n_notes - 1]
+    return Sound(notes.onset_tick[first], reach_tick[last], notes.onset_s[first], reach_s[last])
+
+
+@dataclass(frozen=True)
+class Stay:
+    """A stretch in which the lane stays as it was drawn: from `start_tick` to before `end_tick`.
+
+    `start_cc` is the drawn value at its start, `end_cc` the one it ends with; None where nothing was drawn before.
+    `stated` says that nothing needs to be written at its start: an event of the drawn lane stands there, or the file begins.
+    """
+
+    start_tick: int
+    end_tick: int
+    start_cc: int | None
+    end_cc: int | None
+    stated: bool
+
+
+@dataclass(frozen=True)
+class LaneRequest:
+    """One lane of one part to be written.
+
+    Parameters
+    ----------
+    sound : Sound
+    dense_cc : float array, (n_frames,)
+        The curve, already within its range. Values in rests are not looked at.
+    limit_cc : float array, (n_frames,)
+        Largest step of an event, as in `Stretches`.
+    stays : sequence of Stay
+        In order, not touching each other.
+    reset_tick : int array
+        Where the channel's controllers are reset (controller 121).
+    """
+
+    sound: Sound
+    dense_cc: Floats
+    limit_cc: Floats
+    stays: Sequence[Stay]
+    reset_tick: Ints
+
+
+@dataclass(frozen=True)
+class _Pieces:
+    """Sounding stretches to write. `from_seam`, `to_seam`: the sound goes on from or into a stay."""
+
+    start_tick: Ints
+    end_tick: Ints
+    from_seam: NDArray[np.bool_]
+    to_seam: NDArray[np.bool_]
+
+
+def pieces_of(sound: Sound, stays: Sequence[Stay]) -> _Pieces:
+    """What of the sounding spans lies outside all stays."""
+    if not stays:
+        none = np.zeros(sound.n_spans, dtype=bool)
+        return _Pieces(sound.onset_tick, sound.offset_tick, none, none)
+    rows: list[tuple[int, int, bool, bool]] = []
+    stay_start = np.array([s.start_tick for s in stays])
+    stay_end = np.array([s.end_tick for s in stays])
+    low = np.searchsorted(stay_end, sound.onset_tick, side="right")
+    high = np.searchsorted(stay_start, sound.offset_tick, side="left")
+    for on, off, first, last in zip(
+        sound.onset_tick.tolist(), sound.offset_tick.tolist(), low.tolist(), high.tolist(), strict=True
+    ):
+        at, seam = on, False
+        for stay in stays[first:last]:
+            if stay.start_tick > at:
+                rows.append((at, stay.start_tick, seam, stay.start_cc is not None))
+            at, seam = max(at, stay.end_tick), stay.end_cc is not None
+        if at < off:
+            rows.append((at, off, seam, False))
+    start, end, from_seam, to_seam = (np.array(column) for column in zip(*rows, strict=True)) if rows else (
+        np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64), np.zeros(0, dtype=bool), np.zeros(0, dtype=bool)
+    )
+    return _Pieces(start, end, from_seam, to_seam)
+
+
+def write_lanes(requests: Sequence[LaneRequest], tempo: TempoMap) -> list[tuple[Ints, Ints]]:
+    """(tick, value) of the events to add for each lane, ticks increasing, no two at one tick.
+
+    Lanes are thinned together in batches: large enough that the vectors are long, small enough that memory stays bounded.
+    """
+    out: list[tuple[Ints, Ints]] = []
+    batch: list[LaneRequest] = []
+    for i, request in enumerate(requests):
+        batch.append(request)
+        if sum(len(r.dense_cc) for r in batch) >= BATCH_FRAMES or i == len(requests) - 1:
+            out += _write_batch(batch, tempo)
+            batch = []
+    return out
+
+
+def _write_batch(requests: Sequence[LaneRequest], tempo: TempoMap) -> list[tuple[Ints, Ints]]:
+    pieces = [pieces_of(r.sound, r.stays) for r in requests]
+    frames = [_piece_frames(r, p, tempo) for r, p in zip(requests, pieces, strict=True)]
+    counts = [len(p.start_tick) for p in pieces]
+    owner = np.repeat(np.arange(len(requests)), counts)
+    stairs = _thin_all(requests, frames, owner, tempo)
+    bounds = np.searchsorted(stairs.stretch, np.r_[0, np.cumsum(counts)])
+    out = []
+    at = 0
+    for i, request in enumerate(requests):
+        rows = slice(int(bounds[i]), int(bounds[i + 1]))
+        first = frames[i][0]
+        mine = Staircase(stairs.stretch[rows] - at, stairs.position[rows], stairs.value_cc[rows])
+        at += counts[i]
+        out.append(_one_lane(request, pieces[i], first, mine, tempo))
+    return out
+
+
+def _piece_frames(request: LaneRequest, pieces: _Pieces, tempo: TempoMap) -> tuple[Ints, Ints]:
+    """First and last frame of each piece: the first at or after its start, the last at or before its end."""
+    last_frame = len(request.dense_cc) - 1
+    first = np.ceil(tempo.tick_to_s(pieces.start_tick) / FRAME_S - 1e-6).astype(np.int64)
+    last = np.floor(tempo.tick_to_s(pieces.end_tick) / FRAME_S + 1e-6).astype(np.int64)
+    first = np.clip(first, 0, last_frame)
+    return first, np.clip(np.maximum(last, first), 0, last_frame)
+
+
+def spacing_frames(tempo: TempoMap, n_frames: int) -> Floats:
+    """Frames two events must lie apart at each frame: at least 1/59 s, and a whole number of ticks there."""
+    i = np.maximum(np.searchsorted(tempo.second, np.arange(n_frames) * FRAME_S, side="right") - 1, 0)
+    ticks = np.ceil(MIN_SPACING_S / tempo.s_per_tick - 1e-9)
+    return np.asarray((ticks * tempo.s_per_tick / FRAME_S)[i])
+
+
+def _thin_all(
+    requests: Sequence[LaneRequest], frames: Sequence[tuple[Ints, Ints]], owner: Ints, tempo: TempoMap
+) -> Staircase:
+    if not len(owner):
+        empty = np.zeros(0, dtype=np.int64)
+        return Staircase(empty, np.zeros(0), empty)
+    spacing = spacing_frames(tempo, max(len(r.dense_cc) for r in requests))
+    values, spacings, limits, lengths = [], [], [], []
+    for request, (first, last) in zip(requests, frames, strict=True):
+        span = last - first + 1
+        ends = np.cumsum(span)
+        index = np.arange(int(span.sum())) + np.repeat(first - (ends - span), span)
+        values.append(request.dense_cc[index])
+        spacings.append(spacing[index])
+        limits.append(request.limit_cc[index])
+        lengths.append(span)
+    begin = np.r_[0, np.cumsum(np.concatenate(lengths))]
+    return thin(Stretches(np.concatenate(values), begin, np.concatenate(spacings), np.concatenate(limits)))
+
+
+def _one_lane(
+    request: LaneRequest, pieces: _Pieces, first_frame: Ints, stairs: Staircase, tempo: TempoMap
+) -> tuple[Ints, Ints]:
+    n = len(pieces.start_tick)
+    entry = np.rint(request.dense_cc[first_frame]).astype(np.int64) if n else np.zeros(0, dtype=np.int64)
+    tick = tempo.s_to_tick((first_frame[stairs.stretch] + stairs.position) * FRAME_S) if n else stairs.stretch
+    # Still at the entry: nothing moves before or at the onset tick, nor at the offset.
+    tick = np.maximum(tick, pieces.start_tick[stairs.stretch] + 1)
+    inside = tick < pieces.end_tick[stairs.stretch]
+    near = pieces.to_seam[stairs.stretch] & (
+        tempo.tick_to_s(pieces.end_tick[stairs.stretch]) - tempo.tick_to_s(tick) < MIN_SPACING_S
+    )
+    use = inside & ~near
+    where, tick, value = stairs.stretch[use], tick[use], stairs.value_cc[use]
+    count = np.bincount(where, minlength=n)
+    final = np.where(count > 0, value[np.cumsum(count) - 1] if len(value) else 0, entry) if n else entry
+
+    rest_tick, rest_value, start_cc = _around(request, pieces, entry, final, tempo)
+    tick = np.concatenate([tick, rest_tick])
+    value = np.concatenate([value, rest_value])
+    rank = np.r_[np.zeros(len(where), dtype=np.int64), np.ones(len(rest_tick), dtype=np.int64)]
+    order = np.lexsort((rank, tick))
+    tick, value = tick[order], value[order]
+    keep = np.r_[tick[1:] != tick[:-1], True] if len(tick) else np.zeros(0, dtype=bool)
+    tick, value = tick[keep], value[keep]
+    return _after_resets(request, tick, value, tempo)
+
+
+def _around(
+    request: LaneRequest, pieces: _Pieces, entry: Ints, final: Ints, tempo: TempoMap
+) -> tuple[Ints, Ints, int]:
+    """Events outside the sounding pieces: start, rests, seams, tail. Also the start value."""
+    stays = request.stays
+    n, m = len(entry), len(stays)
+    start = np.r_[pieces.start_tick, [s.start_tick for s in stays]].astype(np.int64)
+    end = np.r_[pieces.end_tick, [s.end_tick for s in stays]].astype(np.int64)
+    is_stay = np.r_[np.zeros(n, dtype=bool), np.ones(m, dtype=bool)]
+    first_cc = np.r_[entry.astype(np.float64), [np.nan if s.start_cc is None else s.start_cc for s in stays]]
+    last_cc = np.r_[final.astype(np.float64), [np.nan if s.end_cc is None else s.end_cc for s in stays]]
+    stated = np.r_[np.zeros(n, dtype=bool), [s.stated for s in stays]].astype(bool)
+    seam = np.r_[pieces.from_seam, np.zeros(m, dtype=bool)]
+    order = np.argsort(start, kind="stable")
+    start, end, is_stay, first_cc, last_cc, stated, seam = (
+        a[order] for a in (start, end, is_stay, first_cc, last_cc, stated, seam)
+    )
+    known = first_cc[~np.isnan(first_cc)]
+    start_cc = int(known[0]) if len(known) else 0
+    first_cc = np.where(np.isnan(first_cc), start_cc, first_cc)
+
+    ticks: list[Ints] = []
+    values: list[Ints] = []
+
+    def add(at: NDArray[np.generic], level: NDArray[np.generic]) -> None:
+        ticks.append(np.asarray(at, dtype=np.int64))
+        values.append(np.asarray(level, dtype=np.int64))
+
+    if not is_stay[0]:
+        add(np.zeros(1), first_cc[:1])
+        bar = tempo.tick_to_bar(start[:1]) - 1.0 if tempo.has_metre else np.zeros(1)
+        if bar[0] >= LONG_REST_BARS or tempo.tick_to_s(start[0]) >= LONG_REST_S:
+            add(_floor_tick(tempo.tick_to_s(start[:1]) - LEAD_S, tempo), first_cc[:1])
+    # Stays begin with their drawn value, whatever came before, unless their own event says it.
+    state = is_stay & ~stated
+    add(start[state], first_cc[state])
+
+    x, y = slice(None, -1), slice(1, None)
+    gap_s = tempo.tick_to_s(start[y]) - tempo.tick_to_s(np.minimum(end[x], start[y]))
+    fresh = np.isnan(last_cc[x])  # nothing was ever drawn before: the lane begins here
+    touching = (end[x] >= start[y]) & is_stay[x] & ~is_stay[y] & ~seam[y]
+    begins = fresh & is_stay[x] & ~is_stay[y]
+    add(end[x][begins | touching], first_cc[y][begins | touching])
+    rest = (end[x] < start[y]) & ~begins
+    ready = rest | (begins & (gap_s >= LONG_REST_S))
+    i = np.flatnonzero(ready)
+    if len(i):
+        old = np.where(np.isnan(last_cc[i]), first_cc[i + 1], last_cc[i])
+        add(*_rests(end[i], start[i + 1], old, first_cc[i + 1], is_stay[i], is_stay[i + 1], tempo))
+    if not is_stay[-1]:
+        add(np.maximum(tempo.s_to_tick(tempo.tick_to_s(end[-1:]) + TAIL_S), end[-1:] + 1), np.array([start_cc]))
+    elif end[-1] < LAST_TICK:
+        add(end[-1:], np.array([start_cc]))
+    return np.concatenate(ticks), np.concatenate(values), start_cc
+
+
+def _floor_tick(time_s: Floats, tempo: TempoMap) -> Ints:
+    """The last tick at or before each time."""
+    tick = tempo.s_to_tick(time_s)
+    return np.maximum(tick - (tempo.tick_to_s(tick) > time_s + 1e-9), 0)
+
+
+def _rests(
+    end: Ints, start: Ints, old: Floats, new: Floats, from_stay: NDArray[np.bool_], to_stay: NDArray[np.bool_],
+    tempo: TempoMap,
+) -> tuple[Ints, Ints]:
+    """Hold, glide and restatement in each rest from tick `end` to tick `start`, from value `old` to `new`."""
+    end_s, start_s = tempo.tick_to_s(end), tempo.tick_to_s(start)
+    hold_s = end_s + np.where(from_stay, 0.0, np.minimum(HOLD_S, (start_s - end_s) / 2))
+    arrive_s = np.where(to_stay, start_s, np.maximum(start_s - LEAD_S, np.minimum(hold_s, start_s - LEAST_LEAD_S)))
+    room_s = np.maximum(arrive_s - hold_s, 0.0)
+    way = np.abs(new - old)
+    # One event fewer than fit: the last may be a restatement.
+    fit = np.floor(room_s / (MIN_SPACING_S * 1.15))
+    n_events = np.where(way > 0, np.clip(np.ceil(way / GLIDE_STEP_CC), 1, np.maximum(fit, 1)), 0).astype(np.int64)
+    least_s = n_events * MIN_SPACING_S * 1.15
+    glide_s = np.minimum(room_s, np.maximum(least_s, np.minimum(way / GLIDE_CC_PER_S, 1.0)))
+    rest = np.repeat(np.arange(len(end)), n_events)
+    j = np.arange(len(rest)) - np.repeat(np.cumsum(n_events) - n_events, n_events) + 1.0
+    share = j / np.maximum(n_events[rest], 1)
+    level = np.rint(old[rest] + (new - old)[rest] * share)
+    lowest = tempo.s_to_tick(hold_s)
+    lowest += tempo.tick_to_s(lowest) < hold_s - 1e-9
+    highest = _floor_tick(np.where(to_stay, start_s, arrive_s), tempo)
+    latest = np.where(to_stay, start - 1, np.maximum(_floor_tick(start_s - LEAST_LEAD_S, tempo), 0))
+    highest = np.minimum(np.maximum(highest, np.minimum(lowest, latest)), latest)
+    tick = tempo.s_to_tick(hold_s[rest] + glide_s[rest] * share)
+    tick = np.maximum(np.minimum(np.maximum(tick, lowest[rest]), highest[rest]), end[rest])
+
+    rest_bars = tempo.tick_to_bar(start) - tempo.tick_to_bar(end) if tempo.has_metre else np.zeros(len(end))
+    long_rest = ~to_stay & ((start_s - end_s >= LONG_REST_S) | (rest_bars >= LONG_REST_BARS))
+    return np.r_[tick, highest[long_rest]], np.r_[level, new[long_rest]].astype(np.int64)
+
+
+def _after_resets(request: LaneRequest, tick: Ints, value: Ints, tempo: TempoMap) -> tuple[Ints, Ints]:
+    """Restate the lane's value wherever the channel's controllers are reset, outside stays and while the lane is alive."""
+    resets = np.unique(request.reset_tick)
+    if not len(resets) or not len(tick):
+        return tick, value
+    for stay in request.stays:
+        resets = resets[(resets < stay.start_tick) | (resets >= stay.end_tick)]
+    resets = resets[(resets > tick[0]) & (resets < tick[-1])]
+    resets = resets[~np.isin(resets, tick)]
+    if not len(resets):
+        return tick, value
+    now = value[np.searchsorted(tick, resets, side="right") - 1]
+    order = np.argsort(np.r_[tick, resets], kind="stable")
+    forced = np.r_[np.zeros(len(tick), dtype=bool), np.ones(len(resets), dtype=bool)][order]
+    tick, value = np.r_[tick, resets][order], np.r_[value, now][order]
+    return _spread(tick, value, forced, tempo)
+
+
+def _spread(tick: Ints, value: Ints, forced: NDArray[np.bool_], tempo: TempoMap) -> tuple[Ints, Ints]:
+    """Make room around forced events: what comes too close after one waits, what comes too close before one is dropped.
+
+    A waiting event keeps its value if the next is far enough, else the next takes its place within the step limit.
+    """
+    time_s = tempo.tick_to_s(tick)
+    close = np.flatnonzero((np.diff(time_s) < MIN_SPACING_S - 1e-9) & (forced[1:] | forced[:-1]))
+    drop = np.zeros(len(tick), dtype=bool)
+    for i in close.tolist():
+        victim = i if forced[i + 1] and not forced[i] else i + 1
+        if forced[victim]:
+            continue
+        if victim == i and i > 0:
+            value[i + 1] = value[i - 1]  # the move is left to the event after
+            for later in range(i + 2, len(tick)):
+                step = int(value[later]) - int(value[later - 1])
+                if abs(step) <= STEP_LIMIT_CC or drop[later]:
+                    break
+                value[later] = value[later - 1] + STEP_LIMIT_CC * np.sign(step)
+        elif victim == i + 1 and i + 2 < len(tick):
+            value[i + 2] = np.clip(value[i + 2], value[i] - STEP_LIMIT_CC, value[i] + STEP_LIMIT_CC)
+        drop[victim] = True
+    return tick[~drop], value[~drop]
+
+
+def step_limits(n_frames: int, *, gesture_s: Floats, gap_s: Floats, spacing: Floats) -> Floats:
+    """The step limit at each frame of a part, shape (n_frames,), controller steps.
+
+    Parameters
+    ----------
+    gesture_s : float array, (n_gestures, 2)
+        Spans of re-articulations, accents and sforzandi: 12 steps there.
+    gap_s : float array, (n_gaps, 2)
+        Spans in which nothing sounds: no limit where an event surely falls inside.
+    spacing : float array, (n_frames,)
+        As from `spacing_frames`.
+    """
+    limit = np.full(n_frames, float(STEP_LIMIT_CC))
+    for start, end in np.rint(gesture_s / FRAME_S).astype(np.int64).tolist():
+        limit[max(start, 0) : end] = GESTURE_LIMIT_CC
+    for start_s, end_s in gap_s.tolist():
+        first = int(np.ceil(start_s / FRAME_S))
+        if first < n_frames:
+            last = int(np.floor(end_s / FRAME_S - 1.0 - spacing[min(first, n_frames - 1)]))
+            limit[first : last + 1] = FREE_LIMIT_CC
+    return limit

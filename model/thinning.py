@@ -1,0 +1,335 @@
+"""Dense lanes to staircases: as few controller events as keep the lane where it was drawn.
+
+A controller holds each value until the next event, so a lane of whole steps is at best half a step away from its curve. Where
+the curve is slow, events stand where it crosses half steps. Where it is fast, an event must wait until the one before is
+`spacing` old; up to 100 steps a second the times of events are then chosen so that the staircase stays within one step (a
+jump of two steps is only possible just where the curve passes the step between). Faster still, events come at the full rate,
+each at the value of the curve.
+
+Many stretches of many lanes are thinned together, end to end on one axis of frames: events far from each other are found for
+all of them at once, and the busy places advance in step, frame by frame, one vector operation for all of them.
+
+Units: positions in frames of `FRAME_S`, values in controller steps. The limits (60 events a second, 6 and 12 steps, 12
+reversals over 4 steps a second) are common practice without a source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from phrasewright.model.lanes import FRAME_S
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+MIN_SPACING_S = 1.0 / 59.0
+"""Least time between two events of a lane: never more than 60 in a second, whichever second is looked at."""
+
+STEP_LIMIT_CC = 6
+GESTURE_LIMIT_CC = 12
+GESTURE_EVENTS = 3
+FREE_LIMIT_CC = 127
+REVERSAL_CC = 4
+MAX_REVERSALS = 12
+
+_ROUNDING_CC = 0.9
+"""Steps kept back from the limit because values are rounded at both ends of a jump."""
+_CHATTER_CC = 0.65
+_CALM = 8
+"""Frames without a change around an event that stands alone."""
+_SETTLE = 6
+"""Frames after the last change of a busy place in which the staircase comes to rest."""
+_CHOSEN_SLOPE_CC = 1.02
+"""Steps a frame up to which event times are chosen (100 steps a second, and a little for rounding)."""
+
+
+@dataclass(frozen=True)
+class Stretches:
+    """Stretches of dense lanes, end to end.
+
+    Parameters
+    ----------
+    value_cc : float array, (n_frames,)
+        The curves, one after another. The first frame of a stretch is the value the lane already has.
+    begin : int array, (n_stretches + 1,)
+        Where each stretch begins; the last entry is n_frames.
+    spacing : float array, (n_frames,)
+        Frames that two events must lie apart there.
+    limit_cc : float array, (n_frames,)
+        Largest step of an event between this frame and the next: STEP_LIMIT_CC, GESTURE_LIMIT_CC or FREE_LIMIT_CC.
+    """
+
+    value_cc: Floats
+    begin: Ints
+    spacing: Floats
+    limit_cc: Floats
+
+
+@dataclass(frozen=True)
+class Staircase:
+    """Events of all stretches in order, arrays of shape (n_events,). `position` counts frames from the stretch's first."""
+
+    stretch: Ints
+    position: Floats
+    value_cc: Ints
+
+
+def thin(stretches: Stretches) -> Staircase:
+    """The staircase of each stretch. An event is written only where the value changes; the first frame's value is given."""
+    value = slew_limited(stretches)
+    stairs = _staircase(stretches, value)
+    for width in (9, 15, 25, 41, 65, 101, 151, 201):
+        restless = _restless(stairs, len(stretches.begin) - 1)
+        if not len(restless):
+            break
+        calmed = value.copy()
+        for stretch, low, high in restless:
+            _calm(calmed, int(stretches.begin[stretch]), int(stretches.begin[stretch + 1]), low, high, width)
+        value = calmed
+        stairs = _staircase(stretches, value)
+    return stairs
+
+
+def slew_limited(stretches: Stretches) -> Floats:
+    """The curves, following no faster than the step limit allows at the full rate. Shape (n_frames,).
+
+    In a re-articulation, accent or sforzando the limit is 12 steps where the movement takes at least three events, so a third
+    of the whole movement where that is less.
+    """
+    value = stretches.value_cc
+    n = len(value)
+    if n < 2:
+        return value.copy()
+    slack = (STEP_LIMIT_CC - _ROUNDING_CC) / stretches.spacing
+    free = stretches.limit_cc >= FREE_LIMIT_CC
+    rise = np.diff(value)
+    inner = np.ones(n - 1, dtype=bool)
+    inner[stretches.begin[1:-1] - 1] = False
+    hasty = np.flatnonzero(inner & ~free[:-1] & (np.abs(rise) > slack[:-1]))
+    if not len(hasty):
+        return value.copy()
+    out = value.copy()
+    ends = stretches.begin[np.searchsorted(stretches.begin, hasty, side="right")]
+    reached = -1
+    for k, end in zip(hasty.tolist(), ends.tolist(), strict=True):
+        if k < reached:
+            continue
+        per_frame = float(slack[k])
+        if stretches.limit_cc[k] > STEP_LIMIT_CC:
+            per_frame = _gesture_slew(value, k, end, float(stretches.spacing[k]), per_frame)
+        now = float(out[k])
+        i = k
+        while i + 1 < end:
+            want = float(value[i + 1])
+            gap = want - now
+            room = FREE_LIMIT_CC if free[i] else per_frame
+            if abs(gap) <= room:
+                now = want
+                out[i + 1] = now
+                if i >= k:
+                    i += 1
+                    break
+            now += room if gap > 0 else -room
+            out[i + 1] = now
+            i += 1
+        reached = i
+    return out
+
+
+def _gesture_slew(value: Floats, k: int, end: int, spacing: float, least: float) -> float:
+    """Steps a frame in a gesture: the movement from frame k on, in one direction, spread over at least three events."""
+    sign = 1.0 if value[k + 1] > value[k] else -1.0
+    low, high = k, k + 1
+    while low > 0 and (value[low] - value[low - 1]) * sign > 0 and k - low < 30:
+        low -= 1
+    while high + 1 < end and (value[high + 1] - value[high]) * sign > 0 and high - k < 30:
+        high += 1
+    whole = abs(float(value[high] - value[low]))
+    most = (GESTURE_LIMIT_CC - _ROUNDING_CC) / spacing
+    return float(min(max(least, (whole / GESTURE_EVENTS - _ROUNDING_CC) / spacing), most))
+
+
+def _staircase(stretches: Stretches, value: Floats) -> Staircase:
+    begin = stretches.begin
+    steps = _without_chatter(value, np.rint(value).astype(np.int64), begin)
+    inner = np.ones(max(len(value) - 1, 0), dtype=bool)
+    inner[begin[1:-1] - 1] = False
+    change = np.flatnonzero((np.diff(steps) != 0) & inner)
+    if not len(change):
+        empty = np.zeros(0, dtype=np.int64)
+        return Staircase(empty, np.zeros(0), empty.copy())
+    stretch = np.searchsorted(begin, change, side="right") - 1
+    apart = (np.diff(change) > _CALM) | (np.diff(stretch) != 0)
+    opens = np.r_[True, apart]
+    closes = np.r_[apart, True]
+    alone = opens & closes & (np.abs(steps[change + 1] - steps[change]) == 1)
+
+    k = change[alone]
+    half = (steps[k] + steps[k + 1]) / 2
+    rise = value[k + 1] - value[k]
+    share = np.clip((half - value[k]) / np.where(rise == 0, 1.0, rise), 0.0, 1.0)
+    single = (stretch[alone], k + share, steps[k + 1])
+
+    first_of = np.flatnonzero(opens & ~(opens & closes & alone))
+    last_of = np.flatnonzero(closes & ~(opens & closes & alone))
+    first = change[first_of]
+    ends = begin[stretch[first_of] + 1] - 1
+    last = np.minimum(change[last_of] + 1 + _SETTLE, ends)
+    busy = _in_step(value, steps, stretches.spacing, stretches.limit_cc, first, last, ends)
+    which = stretch[first_of][busy[0]]
+
+    where = np.concatenate([single[0], which])
+    position = np.concatenate([single[1], busy[1]])
+    levels = np.concatenate([single[2], busy[2]])
+    order = np.argsort(position, kind="stable")  # the axis is shared, so this sorts by stretch too
+    where, position, levels = where[order], position[order], levels[order]
+    return Staircase(where, position - begin[where], levels)
+
+
+def _without_chatter(value: Floats, steps: Ints, begin: Ints) -> Ints:
+    """Whole steps without the short trips across a half step that a curve makes when it hovers there."""
+    for _ in range(3):
+        starts = np.flatnonzero(np.r_[True, np.diff(steps) != 0])
+        starts = np.union1d(starts, begin[:-1])
+        if len(starts) < 3:
+            return steps
+        level = steps[starts]
+        fixed = np.isin(starts, begin[:-1])
+        off = np.abs(value - np.repeat(np.r_[level[0], level[:-1]], np.diff(np.r_[starts, len(value)])))
+        worst = np.maximum.reduceat(off, starts)
+        trip = np.zeros(len(starts), dtype=bool)
+        trip[1:-1] = (
+            (level[:-2] == level[2:]) & (np.abs(level[1:-1] - level[:-2]) == 1) & (worst[1:-1] <= _CHATTER_CC)
+        )
+        trip[1:-1] &= ~fixed[1:-1] & ~fixed[2:]
+        if not np.any(trip):
+            return steps
+        run_start = np.maximum.accumulate(np.where(trip & ~np.r_[False, trip[:-1]], np.arange(len(trip)), 0))
+        trip &= (np.arange(len(trip)) - run_start) % 2 == 0
+        flat = np.where(trip, np.r_[level[0], level[:-1]], level)
+        steps = np.repeat(flat, np.diff(np.r_[starts, len(value)]))
+    return steps
+
+
+def _in_step(
+    value: Floats, steps: Ints, spacing: Floats, limit_cc: Floats, first: Ints, last: Ints, ends: Ints
+) -> tuple[Ints, Floats, Ints]:
+    """Events of busy places, each from frame `first` to `last`; `ends` is the last frame that may be looked at.
+
+    Returns the index of the place, the position on the shared axis and the value of each event.
+    """
+    order = np.argsort(first - last, kind="stable")  # longest first: those still running are a prefix
+    first, last, ends = first[order], last[order], ends[order]
+    now = steps[first].copy()
+    ready = first.astype(np.float64)
+    lengths = last - first
+    found: list[tuple[Ints, Floats, Ints]] = []
+
+    def look(position: Floats, end: Ints) -> Floats:
+        i = np.minimum(position.astype(np.int64), np.maximum(end - 1, 0))
+        share = np.minimum(position - i, 1.0)
+        return np.asarray(value[i] + share * (value[i + 1] - value[i]))
+
+    for step in range(int(lengths.max(initial=0))):
+        n = int(np.searchsorted(-lengths, -step, side="left"))  # places with more than `step` intervals
+        k = first[:n] + step
+        act = np.flatnonzero((steps[k + 1] != now[:n]) & (ready[:n] < k + 1))
+        if not len(act):
+            continue
+        k, end, gap = k[act], ends[act], spacing[k[act]]
+        held, target = now[act], steps[k + 1]
+        sign = np.sign(target - held)
+        y0, y1 = value[k], value[k + 1]
+        coming = (np.abs(y1 - held) <= 1.0) & (np.abs(look(k + 1 + 2 * gap, end) - held) <= 0.6)
+        coming &= lengths[act] - step > 2
+        rise = (y1 - y0) * sign
+        safe = np.where(rise > 0, rise, 1.0)
+        behind = sign * (y0 - held)
+        at_half = np.where(rise > 0, k + np.clip((0.5 - behind) / safe, 0.0, 1.0), k)
+        at_half = np.maximum(at_half, ready[act])
+        later = sign * (look(at_half + gap, end) - held)
+        here = sign * (look(at_half, end) - held)
+        slope = (later - here) / gap
+        hasty = later > 2.0
+        chosen = hasty & (slope <= _CHOSEN_SLOPE_CC)
+        at_one = np.maximum(np.where(rise > 0, k + np.clip((1.0 - behind) / safe, 0.0, 1.0), k), ready[act])
+        wait = chosen & (sign * (y1 - held) < 1.0)
+        at = np.where(chosen, at_one, at_half)
+        reach = np.where(chosen, sign * (look(at, end) - held), here)
+        after = sign * (look(at + gap, end) - held)
+        two = np.minimum(np.floor(reach + 1 + 1e-9), np.floor(after + 1))
+        jump = np.maximum(np.where(chosen, two, np.rint(reach)), 1.0)
+        jump = np.minimum(jump, limit_cc[k])
+        do = ~coming & ~wait & (at <= k + 1)
+        act, at = act[do], at[do]
+        level = (held + sign * jump.astype(np.int64))[do]
+        now[act] = level
+        ready[act] = at + gap[do]
+        found.append((order[act], at, level))
+    if not found:
+        return np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0, dtype=np.int64)
+    places, positions, levels = (np.concatenate(column) for column in zip(*found, strict=True))
+    return places, positions, levels
+
+
+def reversal_positions(position: Floats, value_cc: Ints) -> list[float]:
+    """Where a staircase turns by more than 4 steps: the positions of the turning events, in order."""
+    turns: list[float] = []
+    if not len(value_cc):
+        return turns
+    high = low = int(value_cc[0])
+    high_at = low_at = float(position[0])
+    direction = 0
+    for at, value in zip(position.tolist(), value_cc.tolist(), strict=True):
+        if direction >= 0 and value > high:
+            high, high_at = value, at
+        if direction <= 0 and value < low:
+            low, low_at = value, at
+        if direction >= 0 and high - value > REVERSAL_CC:
+            if direction > 0:
+                turns.append(high_at)
+            direction, low, low_at = -1, value, at
+        elif direction <= 0 and value - low > REVERSAL_CC:
+            if direction < 0:
+                turns.append(low_at)
+            direction, high, high_at = 1, value, at
+    return turns
+
+
+def _restless(stairs: Staircase, n_stretches: int) -> list[tuple[int, float, float]]:
+    """(stretch, first, last position) of places with too many reversals in one second."""
+    second = 1.0 / FRAME_S
+    found = []
+    bounds = np.searchsorted(stairs.stretch, np.arange(n_stretches + 1))
+    step = np.sign(np.diff(stairs.value_cc))
+    turn = np.flatnonzero((step[1:] * step[:-1] < 0) & (stairs.stretch[2:] == stairs.stretch[:-2])) + 1
+    n = MAX_REVERSALS
+    if len(turn) <= n:
+        return []
+    tight = (stairs.stretch[turn[n:]] == stairs.stretch[turn[:-n]]) & (
+        stairs.position[turn[n:]] - stairs.position[turn[:-n]] <= second
+    )
+    for stretch in np.unique(stairs.stretch[turn[n:][tight]]).tolist():
+        rows = slice(int(bounds[stretch]), int(bounds[stretch + 1]))
+        at = np.array(reversal_positions(stairs.position[rows], stairs.value_cc[rows]))
+        if len(at) > n:
+            crowded = np.flatnonzero(at[n:] - at[:-n] <= second)
+            found += [(stretch, float(at[i]), float(at[i + n])) for i in crowded]
+    return found
+
+
+def _calm(value: Floats, begin: int, end: int, low: float, high: float, width: int) -> None:
+    """Smooth one place of a stretch by a moving average over `width` frames, faded in and out over its margins."""
+    margin = width
+    a, b = max(begin, begin + int(low) - margin), min(end, begin + int(high) + margin)
+    if b - a < 3:
+        return
+    half = width // 2
+    padded = np.pad(value[a:b], half, mode="edge")
+    smooth = np.convolve(padded, np.full(2 * half + 1, 1.0 / (2 * half + 1)), mode="valid")
+    i = np.arange(b - a)
+    weight = np.clip(np.minimum(i, b - a - 1 - i) / max(margin / 2, 1.0), 0.0, 1.0)
+    value[a:b] += weight * (smooth - value[a:b])
