@@ -62,8 +62,8 @@ def drawn(value_cc: np.ndarray, *, delay_s: float = 0.0) -> Curve:
 def hand(n: int, seed: int) -> np.ndarray:
     """A lane of whole steps that wanders like a fader under a hand."""
     rng = np.random.default_rng(seed)
-    raw = np.convolve(rng.normal(size=n + 24), np.hanning(25), mode="valid")
-    return np.clip(np.rint(64 + 4 * np.cumsum(raw - raw.mean())), 0, 127)
+    smooth = np.convolve(rng.normal(size=n + 24), np.hanning(25), mode="valid")
+    return np.clip(np.rint(64 + 6 * smooth), 0, 127)
 
 
 def test_a_note_counts_from_50_ms_before_it_to_its_end() -> None:

@@ -1,0 +1,216 @@
+"""A passage as a picture: notes, phrases, what was heard in them, and the lanes below, for lessons and notes.
+
+One block a part, from top to bottom; `panels.py` draws them. The page runs in quarter notes, so that bars are even
+whatever the tempo, with clock time under each block; files without bars run in seconds. Text stays text in SVG. Two
+runs give the same bytes. Sizes are in inches.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from phrasewright.data.cue import Cue, Part
+from phrasewright.data.curves import LANES, Curve
+from phrasewright.data.errors import InputError, OutputError
+from phrasewright.data.profiles import Profile
+from phrasewright.data.reading import read_cue
+from phrasewright.inference.comparing import lane_of, match_parts
+from phrasewright.inference.panels import LEFT, PALE, RIGHT, STYLE, Block, Page, block_of, draw_block
+from phrasewright.inference.writing import check_output, write_whole
+from phrasewright.model.hearing import CueHearing
+from phrasewright.model.listening import hear
+from phrasewright.model.spans import bar_ticks, select_parts
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+FORMATS = (".svg", ".png")
+PNG_DPI = 200
+MAX_PIXELS = 60_000_000
+"""A larger PNG gets fewer dots an inch."""
+MAX_HEIGHT = 100.0
+"""A taller picture is refused: nobody could read it."""
+_TOP, _BOTTOM, _BETWEEN = 0.62, 0.30, 0.26
+
+
+def draw_picture(
+    path_in: Path,
+    path_out: Path,
+    *,
+    bars: tuple[int, int] | None = None,
+    parts: Sequence[str | int] | None = None,
+    other: Path | None = None,
+    profile: Profile | None = None,
+    force: bool = False,
+) -> None:
+    """Draw a passage of a cue into an .svg or .png file.
+
+    Parameters
+    ----------
+    bars : (first, last), optional
+        Counted from 1, both drawn; without it the whole cue.
+    parts : sequence of str or int, optional
+        Numbers from 1 or names; without it every part that has lanes or is shaped.
+    other : Path, optional
+        A second file whose lanes are laid over, the difference shaded.
+    force : bool
+        Replace an output that is there.
+
+    Raises
+    ------
+    InputError
+        A cue that cannot be read, or too many parts for one picture.
+    OutputError
+        The output is there already, cannot be written, or is neither .svg nor .png.
+    UsageError
+        A part or bar that the cue does not have.
+    """
+    if path_out.suffix.lower() not in FORMATS:
+        raise OutputError(f"{path_out}: pictures are written as .svg or .png; end the name with one of them")
+    inputs = [path_in] if other is None else [path_in, other]
+    check_output(path_out, inputs=inputs, force=force)
+    hearing = hear(read_cue(path_in, profile=profile))
+    over = read_cue(other, profile=profile) if other is not None else None
+    content = picture_bytes(hearing, path_out.suffix.lower(), bars=bars, parts=parts, over=over)
+    write_whole(path_out, content, force=force, inputs=inputs)
+
+
+def picture_bytes(
+    hearing: CueHearing,
+    suffix: str,
+    *,
+    bars: tuple[int, int] | None = None,
+    parts: Sequence[str | int] | None = None,
+    over: Cue | None = None,
+) -> bytes:
+    """The picture as the bytes of an .svg or .png file (`suffix`). Raises as `draw_picture`."""
+    import matplotlib as mpl
+
+    with mpl.rc_context(STYLE):
+        figure = build_figure(hearing, bars=bars, parts=parts, over=over)
+        width, height = figure.get_size_inches()
+        dpi = min(PNG_DPI, int(np.sqrt(MAX_PIXELS / (width * height))))
+        page = io.BytesIO()
+        if suffix == ".svg":
+            figure.savefig(page, format="svg", metadata={"Date": None, "Creator": None})
+        else:
+            figure.savefig(page, format="png", dpi=dpi, metadata={"Software": None})
+    return page.getvalue()
+
+
+def chosen_parts(cue: Cue, parts: Sequence[str | int] | None) -> tuple[Part, ...]:
+    """The parts asked for, in file order; without a choice those that are shaped or have lanes, else all.
+
+    Raises UsageError for a part the cue lacks.
+    """
+    if parts is None:
+        return tuple(part for part in cue.parts if part.shaped or _lanes_of(part)) or cue.parts
+    chosen = select_parts(cue, [str(part) for part in parts])
+    return tuple(part for part in cue.parts if part.index in chosen)
+
+
+def _lanes_of(part: Part | None) -> dict[str, Curve]:
+    if part is None:
+        return {}
+    return {lane: curve for lane in LANES if (curve := lane_of(part, lane)) is not None}
+
+
+def build_figure(
+    hearing: CueHearing,
+    *,
+    bars: tuple[int, int] | None = None,
+    parts: Sequence[str | int] | None = None,
+    over: Cue | None = None,
+) -> Figure:
+    """The picture as a figure, one block a part from top to bottom. Raises as `draw_picture`."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    cue = hearing.cue
+    others = match_parts(cue, over)[0] if over is not None else [None] * len(cue.parts)
+    page, width = _page(cue, *_span(cue, bars))
+    blocks = [
+        block_of(hearing.parts[i], page, lanes=_lanes_of(cue.parts[i]), over=_lanes_of(others[i]))
+        for i in (part.index - 1 for part in chosen_parts(cue, parts))
+    ]
+    height = _TOP + sum(block.height for block in blocks) + _BETWEEN * (len(blocks) - 1) + _BOTTOM
+    if height > MAX_HEIGHT:
+        raise InputError(
+            f"{cue.path}: {len(blocks)} parts make a picture {height:.0f} inches high; choose some of them with --parts"
+        )
+    figure = Figure(figsize=(width, height), facecolor="white")
+    FigureCanvasAgg(figure)
+    _heading(figure, cue, page, bars)
+    top = height - _TOP
+    for block in blocks:
+        draw_block(figure, block, page, top=top)
+        top -= block.height + _BETWEEN
+    _footing(figure, blocks, page, cue, over)
+    return figure
+
+
+def _heading(figure: Figure, cue: Cue, page: Page, bars: tuple[int, int] | None) -> None:
+    width, height = figure.get_size_inches()
+    title = cue.path.stem
+    if bars is not None:
+        last = min(bars[1], cue.n_bars or bars[1])
+        title += f", bar {last}" if bars[0] == last else f", bars {bars[0]} to {last}"
+    figure.text(LEFT / width, 1 - 0.34 / height, title, fontsize=14, va="baseline")
+    tempo = cue.tempo
+    if tempo.has_metre:
+        metre = max(int(np.searchsorted(tempo.metre_bar, page.bar[0], side="right")) - 1, 0)
+        figures = f"{tempo.metre_numerator[metre]}/{tempo.metre_denominator[metre]}"
+        beats_per_min = 60 / float(tempo.beat_length_s(page.start_s))
+        said = f"{figures}   quarter note = {beats_per_min:.0f}"
+        figure.text(1 - RIGHT / width, 1 - 0.34 / height, said, fontsize=8, color=PALE, ha="right", va="baseline")
+
+
+def _footing(figure: Figure, blocks: Sequence[Block], page: Page, cue: Cue, over: Cue | None) -> None:
+    width, height = figure.get_size_inches()
+    said = ["Notes are darker where struck harder", "short strokes under a lane are onsets"]
+    if over is not None:
+        said.append(f"line: {cue.path.name}, dashes: {over.path.name}, tint: the difference")
+    words = "; ".join(said) + "."
+    figure.text(LEFT / width, 0.14 / height, words, fontsize=6.5, color=PALE, va="baseline", style="italic")
+
+
+def _span(cue: Cue, bars: tuple[int, int] | None) -> tuple[float, float]:
+    end_s = max(float(part.notes.offset_s.max(initial=0.0)) for part in cue.parts)
+    if bars is None:
+        if cue.tempo.has_metre:
+            after = np.ceil(cue.tempo.tick_to_bar(cue.tempo.s_to_tick(end_s)) - 1e-6)
+            return 0.0, float(cue.tempo.tick_to_s(cue.tempo.bar_to_tick(after)))
+        return 0.0, end_s + 0.5
+    bar_ticks(cue, bars)
+    first, last = bars
+    edges = cue.tempo.tick_to_s(cue.tempo.bar_to_tick([first, min(last, cue.n_bars or last) + 1]))
+    return float(edges[0]), float(edges[1])
+
+
+def _page(cue: Cue, start_s: float, end_s: float) -> tuple[Page, float]:
+    """The shared axis and the width of the figure in inches: 10.5, more for passages of over 64 quarter notes."""
+    tempo = cue.tempo
+    to_x: Callable[[ArrayLike], NDArray[np.float64]] = tempo.s_to_beat if tempo.has_metre else np.asarray
+    bar = np.zeros(0, dtype=np.int64)
+    bar_x = beat_x = np.zeros(0)
+    if tempo.has_metre:
+        first, last = (float(x) for x in tempo.tick_to_bar(tempo.s_to_tick([start_s, end_s])))
+        bar = np.arange(int(np.floor(first + 1e-6)), int(np.ceil(last - 1e-6)) + 1)
+        tick = tempo.bar_to_tick(bar)
+        bar_x = tempo.tick_to_beat(tick)
+        metre = np.maximum(np.searchsorted(tempo.metre_tick, tick[:-1], side="right") - 1, 0)
+        beats = [
+            np.arange(a, b - 1e-6, 4.0 / tempo.metre_denominator[m])
+            for a, b, m in zip(bar_x[:-1], bar_x[1:], metre, strict=True)
+        ]
+        beat_x = np.setdiff1d(np.concatenate([*beats, np.zeros(0)]), bar_x)
+    length = float(to_x(end_s) - to_x(start_s))
+    quarters = length if tempo.has_metre else 2.0 * length
+    inner = float(np.clip(0.14 * quarters, 8.6, 60.0))
+    return Page(start_s, end_s, to_x, bar, bar_x, beat_x, inner / max(length, 1e-9)), inner + LEFT + RIGHT

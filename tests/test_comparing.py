@@ -1,0 +1,205 @@
+"""Comparing files: what the figures, the table and the sentence tell a composer."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from drawn_cues import BEAT_S, Line, ramp, write_cue
+
+from phrasewright.data.errors import InputError
+from phrasewright.inference.comparing import compare_files, compare_text
+
+SCALE = [(60 + i % 5, float(i), 1.0, 80) for i in range(16)]
+CHORDS = [(p, 4.0 * i, 4.0, 70) for i in range(4) for p in (48, 52, 55)]
+SWELL = {1: [*ramp(0, 8, 40, 80), *ramp(8.25, 16, 79, 45)], 11: [*ramp(0, 8, 80, 100), *ramp(8.5, 16, 99, 85)]}
+METRICS = {"mae", "rmse", "bias", "r", "slope_agreement", "lag_ms", "depth_ratio", "n_frames"}
+
+Lanes = dict[int, list[tuple[float, int]]]
+
+
+def moved(lanes: Lanes, *, by: int = 0, later_s: float = 0.0) -> Lanes:
+    """Lanes some steps higher and some seconds later; the start value stays at the start."""
+    return {
+        cc: [(beat + later_s / BEAT_S if i else beat, value + by) for i, (beat, value) in enumerate(events)]
+        for cc, events in lanes.items()
+    }
+
+
+@pytest.fixture
+def drawn(tmp_path: Path) -> Path:
+    return write_cue(tmp_path / "drawn.mid", Line("Violins I", 48, SCALE, SWELL), Line("Cellos", 48, CHORDS, SWELL))
+
+
+def other(tmp_path: Path, *lines: Line, name: str = "shaped.mid") -> Path:
+    return write_cue(tmp_path / name, *lines)
+
+
+def test_a_file_compared_with_itself_does_not_differ(drawn: Path) -> None:
+    result = compare_files(drawn, [drawn])
+    for lane in ("dynamics", "expression"):
+        assert result["overall"][lane]["mae"] == 0
+        assert result["overall"][lane]["r"] == pytest.approx(1)
+        assert result["overall"][lane]["lag_ms"] == 0
+    assert result["summary"] == "No difference in dynamics and expression."
+    assert result["remarks"] == []
+
+
+def test_the_result_has_every_field_and_is_json(drawn: Path, tmp_path: Path) -> None:
+    right = other(tmp_path, Line("Violins I", 48, SCALE, moved(SWELL, by=5)), Line("Cellos", 48, CHORDS))
+    result = compare_files(drawn, [right])
+    assert json.loads(json.dumps(result, allow_nan=False)) == result
+    assert {"parts", "overall", "phrases", "summary"} <= set(result)
+    violins, cellos = result["parts"]
+    assert (violins["index"], violins["name"]) == (1, "Violins I")
+    assert set(violins["lanes"]) == {"dynamics", "expression", "vibrato"}
+    assert set(violins["lanes"]["dynamics"]) == METRICS
+    assert violins["lanes"]["vibrato"] is None
+    assert cellos["lanes"] == {"dynamics": None, "expression": None, "vibrato": None}
+    assert set(result["phrases"][0]) >= {"part", "lane", "start_s", "end_s", "mae"}
+    assert result["overall"]["dynamics"]["n_frames"] == violins["lanes"]["dynamics"]["n_frames"]
+
+
+def test_louder_and_later_is_measured_and_said(drawn: Path, tmp_path: Path) -> None:
+    lanes = {1: moved(SWELL, by=9, later_s=0.12)[1], 11: moved(SWELL, by=-2)[11]}
+    right = other(tmp_path, Line("Violins I", 48, SCALE, lanes), Line("Cellos", 48, CHORDS, lanes))
+    result = compare_files(drawn, [right])
+    dynamics, expression = result["overall"]["dynamics"], result["overall"]["expression"]
+    assert dynamics["lag_ms"] == pytest.approx(120)
+    assert dynamics["bias"] == pytest.approx(9, abs=1)
+    assert expression["bias"] == pytest.approx(-2)
+    assert expression["lag_ms"] == 0
+    assert "Dynamics differ most" in result["summary"]
+    assert "louder" in result["summary"]
+    assert "120 ms later" in result["summary"]
+    assert "2.0 steps softer" in result["summary"]
+
+
+def test_a_shallower_hand_is_told(drawn: Path, tmp_path: Path) -> None:
+    half = {cc: [(beat, 60 + (value - 60) // 2) for beat, value in events] for cc, events in SWELL.items()}
+    right = other(tmp_path, Line("Violins I", 48, SCALE, half), Line("Cellos", 48, CHORDS, half))
+    result = compare_files(drawn, [right])
+    assert result["overall"]["dynamics"]["depth_ratio"] == pytest.approx(0.5, abs=0.08)
+    assert "shallower (0." in result["summary"]
+
+
+def test_the_worst_phrase_comes_first_and_is_named_by_bar(tmp_path: Path) -> None:
+    notes = [(60, 4.0 * bar, 3.0, 80) for bar in range(6)]
+    flat, spike = [(0.0, 60)], [(0.0, 60), (16.0, 90), (19.5, 60)]
+    left = write_cue(tmp_path / "a.mid", Line("Oboe", 68, notes, {1: flat}))
+    right = write_cue(tmp_path / "b.mid", Line("Oboe", 68, notes, {1: spike}))
+    result = compare_files(left, [right])
+    errors = [row["mae"] for row in result["phrases"]]
+    assert errors == sorted(errors, reverse=True)
+    worst = result["phrases"][0]
+    assert worst["part"] == 1
+    assert worst["lane"] == "dynamics"
+    assert worst["start_s"] <= 8.0 < worst["end_s"]
+    assert "Oboe, bar" in result["summary"]
+    assert "5" in result["summary"]
+
+
+def test_parts_are_matched_by_name_before_order(drawn: Path, tmp_path: Path) -> None:
+    swapped = other(tmp_path, Line("cellos", 48, CHORDS, SWELL), Line("Violins  I", 48, SCALE, SWELL))
+    result = compare_files(drawn, [swapped])
+    assert result["overall"]["dynamics"]["mae"] == 0
+    assert result["remarks"] == []
+
+
+def test_parts_with_other_names_are_matched_in_order_and_it_is_said(drawn: Path, tmp_path: Path) -> None:
+    renamed = other(tmp_path, Line("Cellos", 48, CHORDS, SWELL), Line("Vl. 1", 48, SCALE, SWELL))
+    result = compare_files(drawn, [renamed])
+    assert result["overall"]["dynamics"]["mae"] == 0
+    assert result["remarks"] == ["Violins I is not in shaped.mid; Vl. 1, next in order, stands for it"]
+
+
+def test_parts_of_one_name_are_matched_in_order(tmp_path: Path) -> None:
+    lanes = [{1: [(0.0, 40)]}, {1: [(0.0, 90)]}]
+    files = [
+        write_cue(tmp_path / name, *(Line("Horn", 60, SCALE, lane) for lane in lanes)) for name in ("a.mid", "b.mid")
+    ]
+    assert compare_files(files[0], [files[1]])["overall"]["dynamics"]["mae"] == 0
+
+
+def test_a_part_that_one_file_lacks_is_told(drawn: Path, tmp_path: Path) -> None:
+    one = other(tmp_path, Line("Violins I", 48, SCALE, SWELL))
+    assert compare_files(drawn, [one])["remarks"] == ["Cellos is not in shaped.mid"]
+    assert compare_files(one, [drawn])["remarks"] == ["Cellos is only in drawn.mid"]
+
+
+def test_notes_that_differ_are_told_with_their_bar(drawn: Path, tmp_path: Path) -> None:
+    notes = [*SCALE[:9], (72, 9.0, 1.0, 80), *SCALE[10:]]
+    right = other(tmp_path, Line("Violins I", 48, notes, SWELL), Line("Cellos", 48, CHORDS, SWELL))
+    (remark,) = compare_files(drawn, [right])["remarks"]
+    assert remark.startswith("Violins I: the notes differ from bar 3 on (16 in drawn.mid, 16 in shaped.mid)")
+
+
+def test_files_of_different_length_are_told(drawn: Path, tmp_path: Path) -> None:
+    longer = [*SCALE, *((60, float(i), 1.0, 80) for i in range(16, 32))]
+    right = other(tmp_path, Line("Violins I", 48, longer, SWELL), Line("Cellos", 48, CHORDS, SWELL))
+    remarks = compare_files(drawn, [right])["remarks"]
+    assert remarks[0].startswith("drawn.mid lasts 8.0 s, shaped.mid 16.0 s")
+
+
+def test_what_sounds_in_the_left_file_decides(tmp_path: Path) -> None:
+    """The lane differs only in the second half, where the left file is silent."""
+    half = SCALE[:8]
+    left = write_cue(tmp_path / "a.mid", Line("Oboe", 68, half, {1: [(0.0, 60)]}))
+    right = write_cue(tmp_path / "b.mid", Line("Oboe", 68, SCALE, {1: [(0.0, 60), (9.0, 100)]}))
+    assert compare_files(left, [right])["overall"]["dynamics"]["mae"] == 0
+    assert compare_files(right, [left])["overall"]["dynamics"]["mae"] > 10
+
+
+def test_lanes_of_a_part_that_is_not_shaped_are_compared_too(tmp_path: Path) -> None:
+    left = write_cue(tmp_path / "a.mid", Line("Piano", 0, SCALE, {11: [(0.0, 60)]}))
+    right = write_cue(tmp_path / "b.mid", Line("Piano", 0, SCALE, {11: [(0.0, 63)]}))
+    assert compare_files(left, [right])["parts"][0]["lanes"]["expression"]["mae"] == 3
+
+
+def test_no_common_lane_is_said(drawn: Path, tmp_path: Path) -> None:
+    bare = other(tmp_path, Line("Violins I", 48, SCALE), Line("Cellos", 48, CHORDS))
+    result = compare_files(bare, [drawn])
+    assert result["overall"] == {"dynamics": None, "expression": None, "vibrato": None}
+    assert result["phrases"] == []
+    assert "nothing to compare" in result["summary"]
+    assert "Dynamics are only in drawn.mid." in result["summary"]
+    assert "nothing to compare" in compare_text(result)
+
+
+def test_several_files_are_candidates(drawn: Path, tmp_path: Path) -> None:
+    near = other(tmp_path, Line("Violins I", 48, SCALE, moved(SWELL, by=1)), name="near.mid")
+    far = other(tmp_path, Line("Violins I", 48, SCALE, moved(SWELL, by=20)), name="far.mid")
+    result = compare_files(drawn, [far, near])
+    assert set(result) == {"candidates"}
+    assert [c["file"] for c in result["candidates"]] == [str(far), str(near)]
+    assert result["candidates"][1]["overall"]["dynamics"]["bias"] == pytest.approx(1)
+    ranking = compare_text(result).split("Nearest first")[1]
+    assert ranking.index("near.mid") < ranking.index("far.mid")
+
+
+def test_the_text_is_a_table_that_reads_when_piped(drawn: Path, tmp_path: Path) -> None:
+    right = other(tmp_path, Line("Violins I", 48, SCALE, moved(SWELL, by=5)), Line("Cellos", 48, CHORDS))
+    text = compare_text(compare_files(drawn, [right]))
+    row = next(line for line in text.splitlines() if line.startswith("1 Violins I"))
+    assert row.split()[:6] == ["1", "Violins", "I", "dynamics", "5.0", "5.0"]
+    assert "+5.0" in row
+    assert "No lane in both files: Cellos." in text
+    assert "\x1b" not in text
+    assert all(len(line) <= 110 for line in text.splitlines()[:10])
+    assert text == compare_text(compare_files(drawn, [right]))
+
+
+def test_brackets_in_names_stay(tmp_path: Path) -> None:
+    path = write_cue(tmp_path / "a.mid", Line("Violins [div. a2]", 48, SCALE, SWELL))
+    assert "1 Violins [div. a2]" in compare_text(compare_files(path, [path]))
+
+
+def test_a_missing_file_is_an_input_error(drawn: Path, tmp_path: Path) -> None:
+    with pytest.raises(InputError, match=r"absent\.mid: cannot be read"):
+        compare_files(drawn, [tmp_path / "absent.mid"])
+
+
+def test_two_runs_agree(drawn: Path, tmp_path: Path) -> None:
+    right = other(tmp_path, Line("Violins I", 48, SCALE, moved(SWELL, by=5, later_s=0.05)))
+    assert compare_files(drawn, [right]) == compare_files(drawn, [right])
