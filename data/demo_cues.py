@@ -2,7 +2,7 @@
 
 Two cues are written in the notation of `score_text.py` (the tables stand in `data/demo/`). Three more are made from the
 second by code: everything on one channel; one instrument split into tracks by articulation, its lines overlapping and
-every note pulled ahead of the bars; dynamics played in over the first bars of a few parts beside a lone expression value.
+every note pulled ahead of the bars; dynamics played in over the first bars of a few parts beside a lone CC11.
 
 Same version, same bytes: nothing here is drawn at random.
 """

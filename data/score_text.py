@@ -129,13 +129,14 @@ def parse_score(text: str, *, name: str) -> Score:
     unknown = {key for key, _ in heads} - {"title", "words", "metre", "tempo", "marker"}
     if unknown:
         raise InputError(f"{name}: unknown line {sorted(unknown)[0]!r}; use title, words, metre, tempo, marker or part")
+    markers = [entry.partition(" ") for entry in fields_of["marker"]]
     bars = _Bars([entry.split() for entry in fields_of["metre"]])
     read = [_read_part(head, lines, bars=bars, name=name, words=fields_of["words"][0] == "on") for head, lines in parts]
     return Score(
         title=fields_of["title"][0],
         tempi=_tempi(fields_of["tempo"], bars),
         metres=tuple((int(bars.tick(bar)), n, d) for bar, n, d in bars.metres),
-        markers=tuple((bars.tick(Fraction(at)), said) for at, _, said in (m.partition(" ") for m in fields_of["marker"])),
+        markers=tuple((bars.tick(Fraction(at)), said) for at, _, said in markers),
         parts=tuple(read),
         end_tick=max((note.end_tick for part in read for note in part.notes), default=0),
     )
