@@ -42,7 +42,12 @@ def phrase_streams(part: PartHearing) -> list[np.random.Generator]:
 
 
 def turning_points(
-    stream: np.random.Generator, *, start_s: float, end_s: float, leg_s: tuple[float, float], size_cc: tuple[float, float]
+    stream: np.random.Generator,
+    *,
+    start_s: float,
+    end_s: float,
+    leg_s: tuple[float, float],
+    size_cc: tuple[float, float],
 ) -> tuple[Array, Array]:
     """Times (s) and values (steps) of the turning points of one drift from `start_s` to about `end_s`."""
     n = int(np.ceil((end_s - start_s) / leg_s[0])) + 2

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from phrasewright.data.cue import PASSAGE_KINDS
 from phrasewright.model.hearing import EVENTS, FIGURES, ROLES, CueHearing
-from phrasewright.model.lanes import frame_times_s
+from phrasewright.model.lanes import FRAME_S, frame_times_s
 from phrasewright.model.parameters import RuleParameters
 
 Array = NDArray[np.float64]
@@ -23,6 +23,8 @@ _RUN, _TRILL, _TREMOLO = FIGURES.index("run"), FIGURES.index("trill"), FIGURES.i
 _REPEATED, _DETACHED = FIGURES.index("repeated"), FIGURES.index("detached")
 _SPIKES = (EVENTS.index("accent"), EVENTS.index("sforzando"))
 _FAR_S = 1e6
+_LONG_S = 0.8
+"""A detached note this long is shaped like any other."""
 
 
 @dataclass(frozen=True)
@@ -99,17 +101,24 @@ def gestures_of(hearing: CueHearing, index: int, *, parameters: RuleParameters) 
     a = part.attacks
     spike = np.isin(a.event, _SPIKES)
     apart_s = np.diff(a.onset_s)
-    one = (a.figure[1:] == a.figure[:-1]) & (a.phrase[1:] == a.phrase[:-1]) & (a.passage[1:] == a.passage[:-1]) & ~spike[1:]
+    one = (
+        (a.figure[1:] == a.figure[:-1])
+        & (a.phrase[1:] == a.phrase[:-1])
+        & (a.passage[1:] == a.passage[:-1])
+        & ~spike[1:]
+    )
     one &= a.rest_before_s[1:] < parameters.limits.entry_rest_s
     one &= np.isin(a.figure[1:], (_RUN, _TRILL, _TREMOLO)) | (
         (a.figure[1:] == _REPEATED) & (apart_s < parameters.dip.fast_repeat_s)
     )
+    one &= ~(a.repeated[1:] & (apart_s >= parameters.dip.fast_repeat_s) & (a.figure[1:] == _RUN))
     first = np.flatnonzero(np.r_[True, ~one])
     last = np.r_[first[1:] - 1, a.n_attacks - 1]
     passage = a.passage[first].astype(np.int64)
     n_attacks = last - first + 1
     onset_s, end_s = a.onset_s[first], a.end_s[last]
     short = PASSAGE_KINDS.index("short")
+    detached = (a.figure[first] == _DETACHED) & ~a.joined[first] & (end_s - onset_s < _LONG_S)
     return Gestures(
         onset_s=onset_s,
         end_s=end_s,
@@ -129,7 +138,7 @@ def gestures_of(hearing: CueHearing, index: int, *, parameters: RuleParameters) 
         n_attacks=n_attacks,
         first_attack=first,
         metre=metre_of(hearing, index)[first],
-        frozen=((a.figure[first] == _DETACHED) | (passage == short)) & (n_attacks == 1),
+        frozen=(detached | (passage == short)) & (n_attacks == 1),
         resting=passage == PASSAGE_KINDS.index("decaying"),
     )
 
@@ -159,3 +168,17 @@ def grid_of(gestures: Gestures, n_frames: int) -> Grid:
         since_s=np.maximum(time_s - gestures.onset_s[index], 0.0),
         until_s=gestures.next_s[index] - time_s,
     )
+
+
+def window_frames(n_frames: int, width_s: float, start: Ints, end: Ints) -> tuple[Ints, Ints]:
+    """First frame and frame after the last of a window of `width_s` around every frame, cut to `start`..`end`."""
+    half = round(width_s / 2.0 / FRAME_S)
+    frame = np.arange(n_frames)
+    return np.maximum(frame - half, start), np.minimum(frame + half + 1, end)
+
+
+def runs_of(gestures: Gestures, grid: Grid) -> tuple[Ints, Ints]:
+    """First frame and frame after the last of the stretch without rest each frame lies in."""
+    run = np.cumsum(gestures.entry)[grid.index] - 1
+    edges = np.searchsorted(run, np.arange(run[-1] + 2))
+    return edges[run], edges[run + 1]

@@ -7,14 +7,16 @@ depends on its role alone, so that an edit elsewhere changes nothing.
 from __future__ import annotations
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from phrasewright.data.notes import sounding_spans
-from phrasewright.model.gestures import Gestures, Grid, gestures_of, grid_of
-from phrasewright.model.hearing import EVENTS, CueHearing
+from phrasewright.model.gestures import Gestures, Grid, gestures_of, grid_of, runs_of, window_frames
+from phrasewright.model.hearing import EVENTS, CueHearing, PartHearing
 from phrasewright.model.lanes import FRAME_S, DenseLanes
 from phrasewright.model.levels import DYNAMICS_DB_PER_STEP, LEVEL_LAW_DB, combined_level_db
 from phrasewright.model.parameters import DEFAULT, RuleParameters
+from phrasewright.model.residue import residue_of
 from phrasewright.model.shapes import bent_into, ease, windowed_mean
 
 Array = NDArray[np.float64]
@@ -24,7 +26,9 @@ _LEAST_EXPRESSION_CC = 8.0
 """Below this the level law falls away; only broken input goes there before the ranges are applied."""
 
 
-def within_limits(hearing: CueHearing, index: int, dense: DenseLanes, *, parameters: RuleParameters = DEFAULT) -> DenseLanes:
+def within_limits(
+    hearing: CueHearing, index: int, dense: DenseLanes, *, parameters: RuleParameters = DEFAULT
+) -> DenseLanes:
     """The same lanes with every phrase at its role's level, its range of level within bounds, and detached notes at one level.
 
     Parameters
@@ -40,6 +44,8 @@ def within_limits(hearing: CueHearing, index: int, dense: DenseLanes, *, paramet
         gestures = gestures_of(hearing, index, parameters=parameters)
         grid = grid_of(gestures, len(value))
         value = _at_level(hearing, index, value, gestures, grid, parameters=parameters)
+        if parameters.limits.held_cc > 0.0:
+            value = _never_flat(part, value, gestures, grid, parameters=parameters)
         value = held_levels(value, gestures, grid, centres_cc=parameters.centres_cc())
     return DenseLanes(_in_ranges(value, part.part.lane_range, parameters=parameters), dense.spread_cc)
 
@@ -78,26 +84,28 @@ def _at_level(
 
     # a phrase's frames run from its first onset to the next phrase's
     first = np.searchsorted(phrase, np.arange(n_phrases + 1))
-    low, high = _window(n_frames, limits.smooth_s, first[phrase], first[phrase + 1])
-    seam_low, seam_high = _window(n_frames, limits.seam_s, *_runs(gestures, grid))
+    low, high = window_frames(n_frames, limits.smooth_s, first[phrase], first[phrase + 1])
+    seam_low, seam_high = window_frames(n_frames, limits.seam_s, *runs_of(gestures, grid))
 
     # exempt: short phrases, and those that an accent or a closing takes out of the range on purpose
     counted = sounding * ~closing
     eventful = np.bincount(gestures.phrase, gestures.event != 0, minlength=n_phrases) > 0
-    length_s = np.bincount(phrase, sounding, minlength=n_phrases) * FRAME_S
-    ranged = ~eventful & (length_s > limits.range_from_s)
+    length_s = np.array([p.end_s - p.start_s for p in hearing.parts[index].phrases])
+    ranged = ~eventful & (length_s >= limits.range_from_s - FRAME_S)
     target_db = target_level_db(gestures, grid, parameters=parameters)
 
+    near = windowed_mean(sounding, np.ones(n_frames), low, high) > 0.0  # rests are nobody's business
     value[:, 1] = np.maximum(value[:, 1], _LEAST_EXPRESSION_CC)
-    for _ in range(2):
+    for _ in range(3):
         slow = np.stack([windowed_mean(value[:, lane], sounding, low, high) for lane in (0, 1)], axis=1)
         mean = np.stack([_phrase_mean(value[:, lane], sounding, phrase, n_phrases) for lane in (0, 1)], axis=1)
         level_db = windowed_mean(combined_level_db(value[:, 0], value[:, 1]), sounding, low, high)
         range_db = _phrase_range(level_db, sounding, phrase, n_phrases)
         wanted = np.clip(range_db, *limits.level_range_db)
         scale = np.clip(np.where(ranged, wanted / np.maximum(range_db, 1e-3), 1.0), 0.0, limits.most_scale)
-        gain = windowed_mean(scale[phrase], np.ones(n_frames), seam_low, seam_high)[:, None]
-        value[:, :2] += (gain - 1.0) * (slow - mean[phrase])
+        change = (scale[phrase] - 1.0)[:, None] * (slow - mean[phrase]) * near[:, None]
+        for lane in (0, 1):
+            value[:, lane] += windowed_mean(change[:, lane], np.ones(n_frames), seam_low, seam_high)
         value[:, 1] = np.maximum(value[:, 1], _LEAST_EXPRESSION_CC)
         # balance: the phrase's mean at its role's level, half through either lane
         off_db = _phrase_mean(target_db - combined_level_db(value[:, 0], value[:, 1]), counted, phrase, n_phrases)
@@ -111,6 +119,33 @@ def _at_level(
                     value[:, 0] += move_db / DYNAMICS_DB_PER_STEP
                 else:
                     value[:, 1] *= 10.0 ** (move_db / LEVEL_LAW_DB)
+    return value
+
+
+def _never_flat(
+    part: PartHearing, value: Array, gestures: Gestures, grid: Grid, *, parameters: RuleParameters
+) -> Array:
+    """More drift where a held note would stand still for two seconds, because an arc and a drift cancel or none was there."""
+    limits, held = parameters.limits, parameters.held
+    stride = 5  # frames: whether two seconds are flat needs no finer look
+    width = round(limits.held_s / FRAME_S)
+    drift: Array | None = None
+    sustained = ~(gestures.frozen | gestures.resting)
+    for i in np.flatnonzero((gestures.length_s > limits.held_s) & sustained):
+        low = int(np.ceil(gestures.onset_s[i] / FRAME_S - 1e-6))
+        high = min(int(gestures.end_s[i] / FRAME_S) + 1, len(value))
+        if high - low < width:
+            continue
+        for _ in range(4):
+            seen = sliding_window_view(value[low:high:stride], width // stride, axis=0)
+            flat = np.ptp(seen, axis=2).min(axis=0) < limits.held_cc  # (3,)
+            if not np.any(flat):
+                break
+            if drift is None:
+                drift = residue_of(part, gestures, parameters=parameters).drift(grid.time_s)
+            rise = ease((grid.time_s[low:high] - gestures.onset_s[i]) / held.move_s)
+            fall = ease((gestures.end_s[i] - grid.time_s[low:high]) / held.move_s)
+            value[low:high] += 0.4 * drift[low:high] * (rise * fall)[:, None] * flat
     return value
 
 
@@ -140,27 +175,17 @@ def _in_ranges(value: Array, profiled: object, *, parameters: RuleParameters) ->
     ranges = profiled if isinstance(profiled, dict) else dict(profiled)  # type: ignore[call-overload]
     out = np.empty_like(value)
     names = ("dynamics", "expression", "vibrato")
-    for lane, (name, bounds) in enumerate(zip(names, (limits.dynamics_cc, limits.expression_cc, limits.vibrato_cc), strict=True)):
+    for lane, (name, bounds) in enumerate(
+        zip(names, (limits.dynamics_cc, limits.expression_cc, limits.vibrato_cc), strict=True)
+    ):
         out[:, lane] = bent_into(value[:, lane], *bounds, knee=limits.knee_cc)
         low, high = ranges.get(name, (0.0, 127.0))
-        low, high = (max(low, bounds[0]), min(high, bounds[1])) if max(low, bounds[0]) < min(high, bounds[1]) else (low, high)
+        low, high = (
+            (max(low, bounds[0]), min(high, bounds[1])) if max(low, bounds[0]) < min(high, bounds[1]) else (low, high)
+        )
         if (low, high) != bounds:
             out[:, lane] = low + (out[:, lane] - bounds[0]) * (high - low) / (bounds[1] - bounds[0])
     return out
-
-
-def _window(n_frames: int, width_s: float, start: Ints, end: Ints) -> tuple[Ints, Ints]:
-    """Bounds of a window of `width_s` around every frame, cut to `start`..`end`."""
-    half = int(round(width_s / 2.0 / FRAME_S))
-    frame = np.arange(n_frames)
-    return np.maximum(frame - half, start), np.minimum(frame + half + 1, end)
-
-
-def _runs(gestures: Gestures, grid: Grid) -> tuple[Ints, Ints]:
-    """First frame and frame after the last of the stretch without rest each frame lies in."""
-    run = np.cumsum(gestures.entry)[grid.index] - 1
-    edges = np.searchsorted(run, np.arange(run[-1] + 2))
-    return edges[run], edges[run + 1]
 
 
 def _phrase_mean(value: Array, weight: Array, phrase: Ints, n_phrases: int) -> Array:

@@ -38,7 +38,9 @@ def notes_cc(
     opening = gestures.entry & (gestures.length_s >= note.opening_s) & np.r_[gestures.joined[1:], False]
     lanes = []
     for lane, lane_touch in enumerate((touch.dynamics, touch.expression)):
-        attack_s = np.minimum(note.attack_s[lane] * touch.attack * section_attack, note.attack_share * gestures.length_s)
+        attack_s = np.minimum(
+            note.attack_s[lane] * touch.attack * section_attack, note.attack_share * gestures.length_s
+        )
         tau_s = (note.decay_s[lane] + note.decay_per_length[lane] * gestures.length_s) * touch.decay
         lively = share * lane_touch * plain
         weight = note.weight_cc[lane] * lively * section_weight * np.clip(gestures.length_s / 0.35, 0.2, 1.0)
@@ -47,7 +49,9 @@ def notes_cc(
         deficit = np.where(opening, -note.opening_cc[lane], note.entry_deficit_cc[lane]) * gestures.entry * plain
         swing, step = _chord_swing(gestures, lane=lane, parameters=parameters)
         slope = np.clip(
-            parameters.run.slope_cc_per_octave[lane] * gestures.climb / 12.0, -parameters.run.most_cc[lane], parameters.run.most_cc[lane]
+            parameters.run.slope_cc_per_octave[lane] * gestures.climb / 12.0,
+            -parameters.run.most_cc[lane],
+            parameters.run.most_cc[lane],
         ) * ((gestures.figure == _RUN) & (gestures.n_attacks > 1))
 
         def course(
@@ -68,7 +72,12 @@ def notes_cc(
             turn = x + ease(x) - 1.0  # -1..1: half straight, half eased
             after = np.exp(-since_s / parameters.chords.step_decay_s)
             return np.asarray(
-                base_cc[i, lane] + weight[i] * left - sag[i] * (1.0 - left) + swing[i] * turn + step[i] * after + slope[i] * (x - 0.5)
+                base_cc[i, lane]
+                + weight[i] * left
+                - sag[i] * (1.0 - left)
+                + swing[i] * turn
+                + step[i] * after
+                + slope[i] * (x - 0.5)
             )
 
         last = np.arange(gestures.n_gestures - 1)
@@ -92,16 +101,28 @@ def _chord_swing(gestures: Gestures, *, lane: int, parameters: RuleParameters) -
     return slow * swing * np.where(ordinal % 2, -1.0, 1.0), slow * ~gestures.entry * chords.step_cc[lane]
 
 
-def dips_cc(gestures: Gestures, grid: Grid, dip_residue: Array, *, parameters: RuleParameters, touch: Family, solo: bool) -> Array:
+def dips_cc(
+    gestures: Gestures, grid: Grid, dip_residue: Array, *, parameters: RuleParameters, touch: Family, solo: bool
+) -> Array:
     """Joins, and the deeper re-articulations of connected repeats, scaled by the share of the sound that is renewed."""
     dip = parameters.dip
-    shorter_s = np.minimum(gestures.length_s, np.r_[np.inf, gestures.length_s[:-1]])
-    size = gestures.joined & ~gestures.entry & ~gestures.frozen & ~gestures.resting
-    size = size * gestures.shares(dip.role_share) * gestures.renewed * touch.dip * (1.0 if solo else parameters.section.dip)
-    size *= np.clip((shorter_s - dip.shortest_s) / (dip.full_s - dip.shortest_s), 0.0, 1.0)
-    size *= np.clip(1.0 + dip.residue * dip_residue, 0.75, 1.3)
-    size = np.where(np.isin(gestures.event, (_ACCENT, _SFORZANDO)), parameters.accent.dip_share * size, size)
     before_len = np.r_[0.0, gestures.next_s[:-1] - gestures.onset_s[:-1]]
+    own_s = np.where(gestures.repeated, 1.8, 1.0) * gestures.length_s  # a stroke is articulated for what was before it
+    shorter_s = np.minimum(own_s, np.r_[np.inf, gestures.length_s[:-1]])
+    size = gestures.joined & ~gestures.entry & ~gestures.frozen & ~gestures.resting
+    size = (
+        size
+        * gestures.shares(dip.role_share)
+        * gestures.renewed
+        * touch.dip
+        * (1.0 if solo else parameters.section.dip)
+    )
+    full_s = np.where(gestures.repeated, dip.full_s[1], dip.full_s[0])
+    size *= np.clip((shorter_s - dip.shortest_s) / (full_s - dip.shortest_s), 0.0, 1.0)
+    size *= np.clip(1.0 + dip.residue * dip_residue, 0.85, 1.3)
+    leap = np.minimum(np.abs(np.r_[0.0, np.diff(gestures.pitch)]), 12.0)
+    size *= 1.0 + dip.metre * gestures.metre + dip.per_semitone * np.maximum(leap - 1.0, 0.0)
+    size = np.where(np.isin(gestures.event, (_ACCENT, _SFORZANDO)), parameters.accent.dip_share * size, size)
     after_len = np.minimum(gestures.next_s - gestures.onset_s, 10.0)
     lanes = []
     for lane in (0, 1):
@@ -124,7 +145,9 @@ def spikes_cc(gestures: Gestures, grid: Grid, *, parameters: RuleParameters, tou
         height = accent.accent_cc if gestures.event[i] == _ACCENT else accent.sforzando_cc
         onset_s = gestures.onset_s[i]
         stretch = 1.6 if gestures.event[i] == _SFORZANDO else 1.0
-        after_s = min(accent.rise_s * stretch * accent.rise_after, 0.4 * gestures.length_s[i]) if gestures.joined[i] else 0.0
+        after_s = (
+            min(accent.rise_s * stretch * accent.rise_after, 0.4 * gestures.length_s[i]) if gestures.joined[i] else 0.0
+        )
         before_s = accent.rise_s * stretch * (1.0 - accent.rise_after if gestures.joined[i] else 1.0)
         until_s = min(gestures.next_s[i], onset_s + after_s + 6.0 * max(accent.decay_s) * stretch)
         low = max(int(np.ceil((onset_s - before_s) / FRAME_S)), 0)

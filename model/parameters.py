@@ -89,7 +89,7 @@ class Note:
 class Dip:
     """Joins and re-articulations."""
 
-    join_cc: Pair = (7.0, 8.5)
+    join_cc: Pair = (7.0, 9.0)
     repeat_cc: Pair = (15.0, 12.5)
     before_s: Pair = (0.09, 0.11)
     after_s: Pair = (0.19, 0.14)
@@ -97,12 +97,16 @@ class Dip:
     share_after: float = 0.5
     """A dip takes at most these shares of the note before and of its own note."""
     shortest_s: float = 0.09
-    full_s: float = 0.38
-    """Between notes shorter than the first there is no dip, from the second on the full one."""
-    residue: float = 0.1
+    full_s: Pair = (0.38, 0.24)
+    """Between notes shorter than the first there is no dip, from these on (join, repeat) the full one."""
+    metre: float = 0.12
+    """What a downbeat deepens, as a share."""
+    per_semitone: float = 0.03
+    """What each semitone of a leap deepens a join, as a share, up to an octave."""
+    residue: float = 0.14
     """Standard deviation of the depth, as a share."""
     role_share: Mapping[str, float] = field(
-        default_factory=lambda: {"melody": 1.0, "counter": 0.95, "chords": 0.85, "bass": 0.85, "pedal": 0.8}
+        default_factory=lambda: {"melody": 1.0, "counter": 0.97, "chords": 0.92, "bass": 0.92, "pedal": 0.9}
     )
     fast_repeat_s: float = 0.2
     """Repeats closer than this (five a second) are one gesture ..."""
@@ -206,7 +210,9 @@ class Vibrato:
     section_ease: float = 0.2
     """How much it gives at a join. Soloists pause between slurred notes (Allen, Geringer and MacLeod 2009); a section never
     stops together."""
-    ease_s: float = 0.18
+    ease_s: float = 0.2
+    settle_s: float = 0.4
+    """Width of the moving average that keeps it from jumping into fast notes."""
     follow_dynamics: float = 0.3
     """Steps of vibrato for a step of dynamics over its centre."""
 
@@ -259,7 +265,7 @@ STRUCK = Family(connects=False)
 class Section:
     """What many players together change, as shares."""
 
-    dip: float = 0.9
+    dip: float = 0.95
     attack: float = 1.25
     weight: float = 0.85
 
@@ -277,8 +283,12 @@ class Limits:
     """Range of level, smoothed, within a phrase; inside the promised 3 to 9 dB so that whole steps do not break it."""
     smooth_s: float = 1.0
     range_from_s: float = 2.0
-    """Phrases shorter than this are left alone."""
-    most_scale: float = 2.5
+    """Shorter phrases keep the range they have."""
+    most_scale: float = 3.0
+    """No phrase is stretched by more than this."""
+    held_cc: float = 4.8
+    held_s: float = 1.7
+    """What each lane moves at least within any such stretch of a held note; 0 where a learned style decides that."""
     role_offset_db: Mapping[str, float] = field(
         default_factory=lambda: {"melody": 1.0, "counter": -1.6, "chords": -2.1, "bass": -2.1, "pedal": -2.1}
     )

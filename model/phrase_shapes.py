@@ -29,7 +29,9 @@ def arc_cc(
     first = np.searchsorted(gestures.phrase, np.arange(n))
     seam = ~gestures.entry[np.minimum(first, gestures.n_gestures - 1)]
     rising = np.bincount(gestures.phrase, gestures.event == _RISE, minlength=n) > 0
-    top_at = arc.peak + arc.follow_top * (_top_of(gestures, start_s, length_s) - arc.peak) + arc.peak_residue * residue.peak
+    top_at = (
+        arc.peak + arc.follow_top * (_top_of(gestures, start_s, length_s) - arc.peak) + arc.peak_residue * residue.peak
+    )
     phrase = gestures.phrase[grid.index]
     share = np.clip((grid.time_s - start_s[phrase]) / length_s[phrase], 0.0, 1.0)
     lanes = []
@@ -70,7 +72,9 @@ def height_cc(gestures: Gestures, n_phrases: int, *, parameters: RuleParameters)
     """What its height over the phrase's mean adds to each gesture, in either lane, shape (n_gestures,)."""
     arc = parameters.arc
     total = np.bincount(gestures.phrase, gestures.length_s, minlength=n_phrases)
-    mean = np.bincount(gestures.phrase, gestures.length_s * gestures.pitch, minlength=n_phrases) / np.maximum(total, 1e-9)
+    mean = np.bincount(gestures.phrase, gestures.length_s * gestures.pitch, minlength=n_phrases) / np.maximum(
+        total, 1e-9
+    )
     octaves = np.clip((gestures.pitch - mean[gestures.phrase]) / 12.0, -arc.height_octaves, arc.height_octaves)
     # half of the level through either lane; a step of expression near its centre is worth about a step of dynamics
     return np.asarray(octaves * arc.height_db_per_octave / 2.0 / DYNAMICS_DB_PER_STEP)
@@ -90,8 +94,11 @@ def closing_cc(gestures: Gestures, grid: Grid, *, parameters: RuleParameters, to
             share = np.clip((grid.time_s[low:high] - start_s) / max(end_s - start_s, 0.05), 0.0, 1.0)
             size = float(np.clip((end_s - start_s) / closing.full_s, closing.least, 1.0))
             if label == _RISE:
-                out[low:high, 0] += closing.rise_cc[0] * size * touch.dynamics * through_nodes(
-                    share, closing.rise_dynamics, last_power=1.5
+                out[low:high, 0] += (
+                    closing.rise_cc[0]
+                    * size
+                    * touch.dynamics
+                    * through_nodes(share, closing.rise_dynamics, last_power=1.5)
                 )
                 out[low:high, 1] += closing.rise_cc[1] * size * through_nodes(share, closing.rise_expression)
                 since_s = grid.time_s[low:high] - start_s
@@ -105,14 +112,27 @@ def closing_cc(gestures: Gestures, grid: Grid, *, parameters: RuleParameters, to
 
 
 def breath_cc(
-    part: PartHearing, gestures: Gestures, grid: Grid, residue: Residue, *, parameters: RuleParameters, touch: Family, solo: bool
+    part: PartHearing,
+    gestures: Gestures,
+    grid: Grid,
+    residue: Residue,
+    *,
+    parameters: RuleParameters,
+    touch: Family,
+    solo: bool,
 ) -> Array:
     """Breath in long lines, bow changes in long notes: small dips."""
     out = np.zeros((len(grid.time_s), 2))
     breath = parameters.breath
     if touch.breathes:
         for at_s in _breaths_s(part, gestures, residue, parameters=parameters):
-            _add_bump(out, at_s, before_s=breath.before_s, after_s=breath.after_s, depth_cc=(-breath.depth_cc[0], -breath.depth_cc[1]))
+            _add_bump(
+                out,
+                at_s,
+                before_s=breath.before_s,
+                after_s=breath.after_s,
+                depth_cc=(-breath.depth_cc[0], -breath.depth_cc[1]),
+            )
     if touch.bowed:
         half_s = breath.bow_s[0 if solo else 1]
         low, high = breath.bow_every_s
@@ -120,7 +140,9 @@ def breath_cc(
             every_s = low + (high - low) * residue.place[i]
             at_s = gestures.onset_s[i] + every_s
             while at_s < gestures.end_s[i] - 0.35 * every_s:
-                _add_bump(out, at_s, before_s=half_s, after_s=half_s * 1.2, depth_cc=(-breath.bow_cc[0], -breath.bow_cc[1]))
+                _add_bump(
+                    out, at_s, before_s=half_s, after_s=half_s * 1.2, depth_cc=(-breath.bow_cc[0], -breath.bow_cc[1])
+                )
                 every_s = low + (high - low) * ((every_s - low) / (high - low) * 7.31 + 0.37) % (high - low)
                 every_s = float(np.clip(every_s, low, high))
                 at_s += every_s
@@ -140,7 +162,10 @@ def _breaths_s(part: PartHearing, gestures: Gestures, residue: Residue, *, param
     for low, high in zip(starts, np.r_[starts[1:], gestures.n_gestures], strict=True):
         last_s, end_s = float(gestures.onset_s[low]), float(gestures.end_s[high - 1])
         while end_s - last_s > breath.line_s:
-            a, b = np.searchsorted(gestures.onset_s[low:high], [last_s + breath.earliest_s, last_s + breath.latest_s]) + low
+            a, b = (
+                np.searchsorted(gestures.onset_s[low:high], [last_s + breath.earliest_s, last_s + breath.latest_s])
+                + low
+            )
             if b > a:
                 last_s = float(gestures.onset_s[a + int(np.argmax(strength[a:b]))])
             else:

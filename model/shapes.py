@@ -59,9 +59,7 @@ def bent_into(value: Array, low: float, high: float, *, knee: float) -> Array:
     knee = min(knee, (high - low) / 2.0)
     over = np.maximum(value - (high - knee), 0.0)
     under = np.maximum((low + knee) - value, 0.0)
-    return np.asarray(
-        value - over + knee * -np.expm1(-over / knee) + under - knee * -np.expm1(-under / knee)
-    )
+    return np.asarray(value - over + knee * -np.expm1(-over / knee) + under - knee * -np.expm1(-under / knee))
 
 
 def windowed_mean(value: Array, weight: Array, low: NDArray[np.int64], high: NDArray[np.int64]) -> Array:

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from phrasewright.model.gestures import Gestures, Grid
+from phrasewright.model.gestures import Gestures, Grid, runs_of, window_frames
 from phrasewright.model.parameters import RuleParameters
-from phrasewright.model.shapes import bump, ease
+from phrasewright.model.shapes import bump, ease, windowed_mean
 
 Array = NDArray[np.float64]
 
@@ -17,17 +17,23 @@ def vibrato_cc(gestures: Gestures, grid: Grid, dynamics_cc: Array, *, parameters
     vibrato = parameters.vibrato
     full = vibrato.solo_cc if solo else vibrato.section_cc
     ease_by = (vibrato.solo_ease if solo else vibrato.section_ease) * gestures.joined * gestures.renewed
-    share = ease((gestures.length_s / gestures.n_attacks**0.0 - vibrato.fast_s) / (vibrato.slow_s - vibrato.fast_s))
+    shorter_s = np.minimum(gestures.length_s, np.r_[gestures.length_s[:1], gestures.length_s[:-1]])
+    ease_by = ease_by * ease((shorter_s - vibrato.fast_s) / vibrato.fast_s)  # fast notes share one movement
+    share = ease((gestures.length_s - vibrato.fast_s) / (vibrato.slow_s - vibrato.fast_s))
     target = full * (vibrato.fast_share + (1.0 - vibrato.fast_share) * share)
     target = target * parameters.centres_cc()[2] / type(parameters)().centres_cc()[2]
-    start = np.where(gestures.entry, vibrato.entry_share * target, np.r_[0.0, target[:-1]] * (1.0 - ease_by))
+    start = np.where(gestures.entry, vibrato.entry_share * target, np.r_[0.0, target[:-1]])
     wait_s = np.minimum(vibrato.wait_s + vibrato.wait_per_length * gestures.length_s, vibrato.longest_wait_s)
     grow_s = np.clip(vibrato.grow_per_length * gestures.length_s, *vibrato.grow_s)
     squeeze = np.minimum(1.0, vibrato.latest_share * gestures.length_s / (wait_s + grow_s))
     wait_s, grow_s = wait_s * squeeze, grow_s * squeeze
     i, j = grid.index, np.minimum(grid.index + 1, gestures.n_gestures - 1)
     value = start[i] + (target[i] - start[i]) * ease((grid.since_s - wait_s[i]) / grow_s[i])
+    low, high = window_frames(len(value), vibrato.settle_s, *runs_of(gestures, grid))
+    for _ in range(2):  # twice a moving average: no corners
+        value = windowed_mean(value, np.ones(len(value)), low, high)
     ease_s = np.minimum(vibrato.ease_s, 0.5 * gestures.length_s)
     onward = (j > i) & ~gestures.entry[j]
     value = value * np.where(onward, 1.0 - ease_by[j] * bump(grid.until_s / ease_s[i]), 1.0)
+    value = value * (1.0 - ease_by[i] * bump(grid.since_s / (2.0 * ease_s[i])))
     return np.asarray(value + vibrato.follow_dynamics * dynamics_cc * value / full)
