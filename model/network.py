@@ -1,0 +1,207 @@
+"""The network, whole: attacks are read with their neighbours, then each moment is answered from the attacks around it.
+
+    attack features --input--> h --3 x (neighbour mixing, residual)--> encodings of attacks
+    [previous, current, next encoding] + frame features + style --3 layers--> centre and spread of three lanes
+
+Neighbours are attacks at fixed distances (a dilated convolution), and a tap is closed where the neighbour belongs to
+another part or lies more than `reach_s` away. So the view is finite in attacks and in seconds, whatever is batched
+together and however long the cue is: an edit far away cannot be seen, and there is no padding to go wrong.
+
+The style is a vector of the hand's departures from the default (`training/hands.py`); zeros are the shipped default. It
+bends the decoder by a scale and a shift a layer (Perez et al. 2018, "FiLM"). Units: controller steps; spread is half
+the width of the 68 % band of hands around the default: the scale of a Laplace distribution times 1.14 (-ln .32).
+
+The only file of model/ that imports torch.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, fields
+from pathlib import Path
+
+import numpy as np
+import torch
+from numpy.typing import NDArray
+from safetensors import SafetensorError, safe_open
+from safetensors.torch import save_file
+from torch import Tensor, nn
+
+from phrasewright.data.errors import InputError
+from phrasewright.model.features import ATTACK_FEATURES, FRAME_FEATURES
+
+LAPLACE_68 = 1.14
+MIDDLE_CC, SCALE_CC = 72.0, 24.0
+"""The decoder's outputs are in units of `SCALE_CC` around `MIDDLE_CC`, so that fresh weights answer sensibly."""
+
+
+@dataclass(frozen=True)
+class NetworkConfig:
+    """Sizes; they travel with the weights and are checked against their shapes."""
+
+    n_attack_features: int = len(ATTACK_FEATURES)
+    n_frame_features: int = len(FRAME_FEATURES)
+    n_style: int = 16  # free directions in which a hand departs from the default
+    n_lanes: int = 3
+    width: int = 128  # of an attack's encoding
+    hidden: int = 192  # of the frame decoder
+    dilations: tuple[int, ...] = (1, 2, 4)  # with two taps to either side: 14 attacks each way
+    reach_s: float = 8.0  # a tap spans at most this, so three blocks see at most 24 s
+
+
+class Neighbours(nn.Module):
+    """One residual block over attacks: five taps `dilation` apart, closed at part borders and beyond `reach_s`."""
+
+    def __init__(self, width: int, dilation: int, reach_s: float) -> None:
+        super().__init__()
+        self.shifts = [k * dilation for k in (-2, -1, 0, 1, 2)]
+        self.reach_s = reach_s
+        self.norm = nn.LayerNorm(width)
+        self.mix = nn.Linear(len(self.shifts) * width, width)
+        self.out = nn.Linear(width, width)
+
+    def forward(self, h: Tensor, onset_s: Tensor, part: Tensor) -> Tensor:
+        """`h` (attack, width), `onset_s` and `part` (attack,) -> (attack, width)."""
+        normed = self.norm(h)
+        n = h.shape[0]
+        here = torch.arange(n, device=h.device)
+        taps = []
+        for shift in self.shifts:
+            there = (here + shift).clamp(0, n - 1)
+            open_ = (here + shift == there) & (part[there] == part) & ((onset_s[there] - onset_s).abs() <= self.reach_s)
+            taps.append(normed[there] * open_[:, None].to(h.dtype))
+        mixed = nn.functional.gelu(self.mix(torch.cat(taps, dim=1)))  # (attack, 5 * width) -> (attack, width)
+        return h + torch.as_tensor(self.out(mixed))
+
+
+class Bend(nn.Module):
+    """A layer of the decoder whose scale and shift follow the style."""
+
+    def __init__(self, n_in: int, n_out: int, n_style: int) -> None:
+        super().__init__()
+        self.linear = nn.Linear(n_in, n_out)
+        self.scale = nn.Linear(n_style, n_out, bias=False)
+        self.shift = nn.Linear(n_style, n_out, bias=False)
+
+    def forward(self, x: Tensor, style: Tensor) -> Tensor:
+        """`x` (frame, n_in), `style` (frame or 1, n_style) -> (frame, n_out)."""
+        y = self.linear(x) * (1.0 + self.scale(style)) + self.shift(style)
+        return nn.functional.gelu(y)
+
+
+class Network(nn.Module):
+    """Attacks and frames of any number of parts, laid end to end, to lanes in controller steps."""
+
+    def __init__(self, config: NetworkConfig) -> None:
+        super().__init__()
+        self.config = config
+        self.input = nn.Linear(config.n_attack_features, config.width)
+        self.blocks = nn.ModuleList(Neighbours(config.width, d, config.reach_s) for d in config.dilations)
+        self.norm = nn.LayerNorm(config.width)
+        n_in = 3 * config.width + config.n_frame_features
+        self.bends = nn.ModuleList(Bend(n, config.hidden, config.n_style) for n in (n_in, config.hidden, config.hidden))
+        self.centre = nn.Linear(config.hidden, config.n_lanes)
+        self.spread = nn.Linear(config.hidden, config.n_lanes)
+
+    def encode(self, attack: Tensor, onset_s: Tensor, part: Tensor) -> Tensor:
+        """Encodings beside their neighbours'. `attack` (attack, feature), others (attack,) -> (attack, 3 * width)."""
+        h = self.input(attack)
+        for block in self.blocks:
+            h = block(h, onset_s, part)
+        h = self.norm(h)
+        same = (part[1:] == part[:-1])[:, None].to(h.dtype)
+        edge = torch.zeros_like(h[:1])
+        before = torch.cat([edge, h[:-1] * same])
+        after = torch.cat([h[1:] * same, edge])
+        return torch.cat([before, h, after], dim=1)  # (attack, 3 * width)
+
+    def represent(self, encoded: Tensor, frame: Tensor, at: Tensor, style: Tensor) -> Tensor:
+        """What the last layer sees of each frame: (frame, hidden). `at` (frame,) is each frame's attack."""
+        x = torch.cat([encoded[at], frame], dim=1)  # (frame, 3 * width + feature)
+        for bend in self.bends:
+            x = bend(x, style)
+        return x
+
+    def forward(self, encoded: Tensor, frame: Tensor, at: Tensor, style: Tensor) -> tuple[Tensor, Tensor]:
+        """Centre and spread, each (frame, lane), in steps."""
+        x = self.represent(encoded, frame, at, style)
+        spread = nn.functional.softplus(self.spread(x)) * SCALE_CC * 0.25 + 0.25
+        return MIDDLE_CC + SCALE_CC * self.centre(x), spread
+
+
+def save_weights(network: Network, path: Path) -> None:
+    """Write the weights as float16 safetensors, the configuration in the header."""
+    config = {name: repr(value) for name, value in asdict(network.config).items()}
+    tensors = {name: t.detach().to("cpu", torch.float16).contiguous() for name, t in network.state_dict().items()}
+    save_file(tensors, path, metadata=config)
+
+
+def load_weights(path: Path) -> Network:
+    """Read weights, checking the header against the sizes before anything is used.
+
+    Raises
+    ------
+    InputError
+        The file is missing or damaged, was made for other features, or a tensor is missing, extra or of another shape.
+    """
+    try:
+        with safe_open(path, framework="pt") as file:
+            config = _config_of(file.metadata() or {}, path)
+            network = Network(config)
+            wanted = {name: tuple(t.shape) for name, t in network.state_dict().items()}
+            found = {name: tuple(file.get_slice(name).get_shape()) for name in file.keys()}  # noqa: SIM118
+            if wanted != found:
+                odd = sorted(name for name in wanted.keys() | found.keys() if wanted.get(name) != found.get(name))[0]
+                raise InputError(
+                    f"{path}: tensor {odd} has shape {found.get(odd, 'none')}, expected {wanted.get(odd, 'none')}; "
+                    "train the weights again or use the ones that came with this version"
+                )
+            network.load_state_dict({name: file.get_tensor(name).float() for name in wanted})
+    except (OSError, SafetensorError) as fault:
+        raise InputError(f"{path}: no usable weights ({fault}); install again or train them anew") from fault
+    return network.eval()
+
+
+def _config_of(header: Mapping[str, str], path: Path) -> NetworkConfig:
+    """The configuration in a header; numbers only, and bounded, so that a crafted file cannot claim much memory."""
+    values: dict[str, int | float | tuple[int, ...]] = {}
+    for field in fields(NetworkConfig):
+        try:
+            words = header[field.name].strip("()").split(",")
+            if field.name == "dilations":
+                values[field.name] = tuple(int(word) for word in words if word.strip())
+            else:
+                values[field.name] = float(words[0]) if field.name == "reach_s" else int(words[0])
+        except (KeyError, ValueError) as fault:
+            raise InputError(f"{path}: the header lacks a usable {field.name}; train the weights again") from fault
+    config = NetworkConfig(**values)  # type: ignore[arg-type]
+    expected = (len(ATTACK_FEATURES), len(FRAME_FEATURES), 3)
+    if (config.n_attack_features, config.n_frame_features, config.n_lanes) != expected:
+        raise InputError(f"{path}: made for other features than this version's {expected}; train the weights again")
+    bounded = 0 < config.width <= 1024 and 0 < config.hidden <= 2048 and 0 < config.n_style <= 256
+    if not bounded or len(config.dilations) > 8:
+        raise InputError(f"{path}: claims sizes no network here has; use the weights that came with this version")
+    return config
+
+
+@torch.inference_mode()
+def predict(
+    network: Network,
+    *,
+    attack: NDArray[np.float32],
+    onset_s: NDArray[np.float64],
+    frame: NDArray[np.float32],
+    at: NDArray[np.int64],
+    style: NDArray[np.float32] | None = None,
+    chunk: int = 16384,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Centre and spread of one part in steps, each (n_frames, 3), on the CPU, `chunk` frames at a time."""
+    style_row = torch.zeros(1, network.config.n_style) if style is None else torch.from_numpy(style)[None]
+    part = torch.zeros(len(attack), dtype=torch.int64)
+    encoded = network.encode(torch.from_numpy(attack), torch.from_numpy(onset_s), part)
+    pairs = [
+        network(encoded, torch.from_numpy(frame[i : i + chunk]), torch.from_numpy(at[i : i + chunk]), style_row)
+        for i in range(0, len(frame), chunk)
+    ]
+    centre, spread = (torch.cat(tensors).double().numpy() for tensors in zip(*pairs, strict=True))
+    return centre, spread * LAPLACE_68

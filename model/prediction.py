@@ -1,0 +1,158 @@
+"""The network as a predictor that answers as the rules do, and the choice between the two.
+
+The network foresees what follows from the notes. What does not (drift on held notes, breath, bow changes, small
+differences between equal notes) is drawn by the rules' own seeded residue and added; then the musical limits hold for
+either predictor.
+
+Frames are predicted on a grid of this module's own, dense around onsets and wide elsewhere, and joined by straight
+lines; torch is imported only when the network is asked.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import fields, replace
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from phrasewright.data.errors import InputError
+from phrasewright.data.notes import sounding_spans
+from phrasewright.model.features import part_features
+from phrasewright.model.hearing import CueHearing
+from phrasewright.model.lanes import FRAME_S, DenseLanes, n_frames_for
+from phrasewright.model.limits import within_limits
+from phrasewright.model.parameters import DEFAULT, RuleParameters
+from phrasewright.model.rules import raw_lanes, rules_lanes
+
+Predictor = Callable[[CueHearing, int], DenseLanes]
+WEIGHTS = Path(__file__).parent / "weights" / "base.safetensors"
+"""The weights that come with this version; their card stands beside them as `base.json` and `base.md`."""
+
+WIDE_FRAMES = 8
+"""Frames between predictions where nothing begins: 80 ms."""
+_AROUND = (-20, -16, -13, -10, -8, -6, -5, -4, -3, -2, -1, 0, 1, 2, 3, 4, 5, 6, 8, 10, 12, 14, 17, 20, 25)
+"""Frames predicted around each onset, relative to it: joins, re-articulations and attacks live there."""
+_MARGIN_FRAMES = 30
+
+
+def choose_predictor(baseline: bool) -> tuple[Predictor, str, str]:
+    """The predictor `shape` uses without a style, its name (`network` or `rules`) and a remark for the summary.
+
+    The network, unless the rules are asked for, or the weights are missing, or their card does not say that they passed
+    the property tests. The remark says why in the latter cases and is empty otherwise.
+    """
+    if baseline:
+        return rules_lanes, "rules", ""
+    card = WEIGHTS.with_suffix(".json")
+    if not WEIGHTS.exists() or not card.exists():
+        return rules_lanes, "rules", "shaped by the rules: this installation holds no network weights"
+    if not json.loads(card.read_text(encoding="utf-8")).get("passed_property_tests", False):
+        return rules_lanes, "rules", "shaped by the rules: the network has not passed the rules' property tests"
+    return network_lanes, "network", ""
+
+
+def network_lanes(hearing: CueHearing, index: int, *, weights: Path | None = None) -> DenseLanes:
+    """Shape one part by the network. `index` counts from 0 into the hearing's parts.
+
+    Parameters
+    ----------
+    weights : Path or None
+        Other weights than the shipped ones.
+
+    Raises
+    ------
+    InputError
+        The weights are missing, damaged or made for another version.
+    """
+    value_cc, spread_cc = network_raw_cc(hearing, index, weights=weights)
+    if hearing.parts[index].attacks.n_attacks:
+        value_cc = value_cc + residue_cc(hearing, index)
+    return within_limits(hearing, index, DenseLanes(value_cc, spread_cc))
+
+
+def network_raw_cc(
+    hearing: CueHearing, index: int, *, weights: Path | None = None, style: NDArray[np.float32] | None = None
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """What the network itself answers, before residue and limits: centre and spread in steps, each (n_frames, 3).
+
+    `style`, (n_style,), are departures from the default hand in standard deviations; None is the default hand.
+    """
+    from phrasewright.model.network import predict
+
+    part = hearing.parts[index]
+    notes = part.part.notes
+    n_frames = n_frames_for(float(notes.offset_s.max())) if notes.n_notes else 1
+    if part.attacks.n_attacks == 0:
+        return np.tile(np.array(DEFAULT.centres_cc()), (n_frames, 1)), np.zeros((n_frames, 3))
+    network = _loaded(weights or WEIGHTS)
+    frame_no = prediction_frames(hearing, index, n_frames=n_frames)
+    features = part_features(hearing, index, time_s=np.asarray(frame_no * FRAME_S, dtype=np.float64))
+    centre, spread = predict(
+        network,
+        attack=features.attack,
+        onset_s=features.onset_s,
+        frame=features.frame,
+        at=features.at,
+        style=style,
+    )
+    every = np.arange(n_frames)
+    value_cc, spread_cc = (
+        np.stack([np.interp(every, frame_no, lane) for lane in lanes.T], axis=1) for lanes in (centre, spread)
+    )
+    return value_cc, spread_cc
+
+
+def prediction_frames(hearing: CueHearing, index: int, *, n_frames: int) -> NDArray[np.int64]:
+    """Numbers of the frames to predict, rising: around onsets, then every `WIDE_FRAMES`-th where the part sounds."""
+    part = hearing.parts[index]
+    onset = np.rint(part.attacks.onset_s / FRAME_S).astype(np.int64)
+    wanted = np.zeros(n_frames, dtype=bool)
+    around = (onset[:, None] + np.array(_AROUND)).ravel()  # (n_attacks * n_around,)
+    wanted[np.clip(around, 0, n_frames - 1)] = True
+    sounding = np.zeros(n_frames + 1, dtype=np.int64)
+    spans = np.rint(sounding_spans(part.part.notes) / FRAME_S).astype(np.int64)
+    low = np.clip(spans[:, 0] - _MARGIN_FRAMES, 0, n_frames)
+    high = np.clip(spans[:, 1] + _MARGIN_FRAMES, 0, n_frames)
+    np.add.at(sounding, low, 1)
+    np.add.at(sounding, high, -1)
+    wide = np.cumsum(sounding[:-1]) > 0
+    wide &= np.arange(n_frames) % WIDE_FRAMES == 0
+    return np.flatnonzero(wanted | wide)
+
+
+def residue_cc(hearing: CueHearing, index: int) -> NDArray[np.float64]:
+    """Movement without a reason in the notes, seeded by phrase, part and occurrence, in steps, shape (n_frames, 3)."""
+    with_it = raw_lanes(hearing, index, parameters=DEFAULT).value_cc
+    return np.asarray(with_it - raw_lanes(hearing, index, parameters=foreseeable(DEFAULT)).value_cc)
+
+
+def foreseeable(parameters: RuleParameters) -> RuleParameters:
+    """The same rules without movement that has no reason in the notes: what is left can be learned from the notes."""
+    return replace(
+        parameters,
+        arc=_without_residue(parameters.arc),
+        note=_without_residue(parameters.note),
+        dip=_without_residue(parameters.dip),
+        held=replace(parameters.held, size_cc=(0.0, 0.0), vibrato_size_cc=(0.0, 0.0)),
+        breath=replace(parameters.breath, depth_cc=(0.0, 0.0), bow_cc=(0.0, 0.0)),
+    )
+
+
+def _without_residue(group: Any) -> Any:
+    named = [field.name for field in fields(group) if "residue" in field.name]
+    values = {name: getattr(group, name) for name in named}
+    return replace(group, **{n: tuple(0.0 for _ in v) if isinstance(v, tuple) else 0.0 for n, v in values.items()})
+
+
+@lru_cache(maxsize=2)
+def _loaded(path: Path) -> Any:
+    from phrasewright.model.network import load_weights
+
+    if not path.exists():
+        raise InputError(f"{path}: no network weights there; install again, or shape with --baseline")
+    return load_weights(path)

@@ -1,0 +1,64 @@
+"""The model card: what the weights learned from, how, and how well, for people (Markdown) and for `shape` (JSON)."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+DATA = (
+    "Invented cues (training/textures.py) and new arrangements of scores whose music is out of copyright: Bach "
+    "chorales, quartets by Haydn and Mozart, madrigals by Monteverdi. The scores are read at training time from the "
+    "installed package music21 (software under BSD; its corpus comes with the encoders' permission, see "
+    "corpus/license.txt there); no part of them is contained in the weights or in this repository. The curves over "
+    "them are drawn by this project's rules with varied parameters (training/hands.py). Never used: the quartets of "
+    "Beethoven and Schumann, the Essen songs, any listening data, any recording, anybody's drawn lanes."
+)
+
+
+def write_card(
+    weights: Path,
+    *,
+    settings: Mapping[str, Any],
+    command: str,
+    scores: Sequence[str],
+    figures: Mapping[str, Any],
+    passed_property_tests: bool = False,
+) -> None:
+    """Write `NAME.json` and `NAME.md` beside `NAME.safetensors`.
+
+    `passed_property_tests` stays False until the property tests of the rules have passed on these weights; `shape` uses
+    the network only then.
+    """
+    card = {
+        "passed_property_tests": passed_property_tests,
+        "command": command,
+        "settings": dict(settings),
+        "data": DATA,
+        "scores": list(scores),
+        "figures": dict(figures),
+    }
+    _write(weights, card)
+
+
+def amend_card(weights: Path, **changes: Any) -> None:
+    """Replace entries of an existing card, for instance after evaluation."""
+    card = json.loads(weights.with_suffix(".json").read_text(encoding="utf-8"))
+    _write(weights, card | changes)
+
+
+def _write(weights: Path, card: Mapping[str, Any]) -> None:
+    weights.with_suffix(".json").write_text(json.dumps(card, indent=1) + "\n", encoding="utf-8")
+    settings = "\n".join(f"- {name}: {value}" for name, value in card["settings"].items())
+    passed = "passed" if card["passed_property_tests"] else "not passed: `shape` uses the rules"
+    weights.with_suffix(".md").write_text(
+        f"# {weights.stem}\n\nDynamics, expression and vibrato lanes from notes, with a spread. License: MIT.\n\n"
+        f"## Data\n\n{card['data']}\n\n{len(card['scores'])} scores; their names stand in {weights.stem}.json.\n\n"
+        f"## Training\n\n    {card['command']}\n\n{settings}\n\n"
+        f"## Figures\n\nProperty tests of the rules on this network: {passed}.\n\n```json\n"
+        f"{json.dumps(card['figures'], indent=1)}\n```\n\n"
+        "## Limits\n\nThe curves learned from are rule-made, so a low error is fit to the teacher, not to players. "
+        "Movement that has no reason in the notes is not learned; it is added, seeded by the phrase.\n",
+        encoding="utf-8",
+    )
