@@ -64,10 +64,18 @@ def split_layers(notes: Notes) -> Layers:
     n = notes.n_notes
     on, off, pitch = notes.onset_s.tolist(), notes.offset_s.tolist(), notes.pitch.tolist()
     layer, previous, attack_of, end_s = [0] * n, [-1] * n, [0] * n, list(off)
+    single, legato = _single_line(notes)
     sounding: list[int] = []
     last_of: dict[int, int] = {}
     i, n_attacks = 0, 0
     while i < n:
+        if single[i]:  # nothing is held: the note goes on in the top layer
+            if legato[i]:
+                end_s[i - 1] = on[i]
+            previous[i] = last_of.get(0, -1)
+            last_of[0], attack_of[i], sounding = i, n_attacks, [i]
+            i, n_attacks = i + 1, n_attacks + 1
+            continue
         j = _attack_end(on, off, i)
         new = sorted(range(i, j), key=lambda k: -pitch[k])
         shortest = min(off[k] - on[k] for k in new)
@@ -101,6 +109,19 @@ def split_layers(notes: Notes) -> Layers:
         sounding_end_s=ends,
         attack=np.array(attack_of, dtype=np.int64),
     )
+
+
+def _single_line(notes: Notes) -> tuple[list[bool], list[bool]]:
+    """Notes that start alone while at most a legato overlap of the note before sounds; and those with such an overlap."""
+    on_s, off_s = notes.onset_s, notes.offset_s
+    length_s = off_s - on_s
+    overlap_s = np.r_[0.0, off_s[:-1] - on_s[1:]]
+    legato = np.r_[False, overlap_s[1:] > 0]
+    short = (overlap_s < OVERLAP_S) & (overlap_s < OVERLAP_SHARE * np.minimum(length_s, np.r_[np.inf, length_s[:-1]]))
+    earlier_s = np.r_[-np.inf, -np.inf, np.maximum.accumulate(off_s)[:-2]][: len(on_s)]  # all but the note before
+    alone = np.r_[True, np.diff(on_s) > TOGETHER_S]
+    single = alone & np.r_[alone[1:], True] & (~legato | short) & (earlier_s <= on_s)
+    return single.tolist(), (legato & single).tolist()
 
 
 def _attack_end(on: list[float], off: list[float], i: int) -> int:

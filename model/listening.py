@@ -13,7 +13,7 @@ from phrasewright.model.figures import figures_of
 from phrasewright.model.hearing import FIGURES, ROLES, Attacks, CueHearing, PartHearing, Phrase, Situation
 from phrasewright.model.layers import Layers, split_layers
 from phrasewright.model.phrases import Cut, boundary_scores, find_cuts, line_of, shared_scores
-from phrasewright.model.roles import roles_of
+from phrasewright.model.roles import Role, roles_of
 
 
 def hear(cue: Cue) -> CueHearing:
@@ -21,7 +21,7 @@ def hear(cue: Cue) -> CueHearing:
     layers = [split_layers(part.notes) for part in cue.parts]
     attacks = [attacks_of(part, split) for part, split in zip(cue.parts, layers, strict=True)]
     phrases = _phrases(cue, attacks)
-    roles = roles_of(list(zip(attacks, phrases, strict=True)))
+    roles = roles_of(list(cue.parts), list(zip(attacks, phrases, strict=True)))
     parts = []
     for part, split, raw, own, role in zip(cue.parts, layers, attacks, phrases, roles, strict=True):
         parts.append(_part_hearing(cue, part, split, raw, own, role))
@@ -78,12 +78,14 @@ def _part_hearing(
     split: Layers,
     raw: Attacks,
     phrases: tuple[Phrase, ...],
-    role: list[tuple[int, str]],
+    roles: list[Role],
 ) -> PartHearing:
     notes = part.notes
     lengths = [p.last_attack - p.first_attack + 1 for p in phrases]
     phrase = np.repeat(np.arange(len(phrases)), lengths)
-    attack_role = np.repeat(np.array([r for r, _ in role], dtype=np.int8), lengths)
+    attack_role = np.repeat(
+        np.array([ROLES.index(r.label) for r in roles], dtype=np.int8), [r.last_attack - r.first_attack + 1 for r in roles]
+    )
     figure = figures_of(
         notes, split, passage=passage_at(part, notes.onset_s), bar_s=cue.tempo.bar_length_s(notes.onset_s)
     )
@@ -91,9 +93,7 @@ def _part_hearing(
     attacks = replace(
         raw, phrase=phrase, role=attack_role, figure=figure[raw.first_note], event=event[raw.first_note]
     )
-    situations = [
-        Situation("role", ROLES[r], p.start_s, p.end_s, why) for (r, why), p in zip(role, phrases, strict=True)
-    ]
+    situations = _role_situations(roles)
     situations += _figure_situations(part, figure)
     return PartHearing(
         part=part,
@@ -105,6 +105,18 @@ def _part_hearing(
         note_figure=figure,
         note_event=event,
     )
+
+
+def _role_situations(roles: list[Role]) -> list[Situation]:
+    """Neighbouring stretches of one role and reason as one."""
+    situations: list[Situation] = []
+    for role in roles:
+        before = situations[-1] if situations else None
+        if before and before.label == role.label and before.why == role.why and role.start_s - before.end_s < 1.0:
+            situations[-1] = replace(before, end_s=max(before.end_s, role.end_s))
+        else:
+            situations.append(Situation("role", role.label, role.start_s, role.end_s, role.why))
+    return situations
 
 
 def _figure_situations(part: Part, figure: NDArray[np.int8]) -> list[Situation]:

@@ -47,6 +47,7 @@ SHARED_WEIGHT = 1.0
 PARALLEL = 0.12
 """What a phrase gains that begins with the rhythm of the one before, and again with its intervals."""
 _MOTIF = 4
+_MOST_POINTS = 500
 LEAST_SCORE = 0.04
 """Attacks that score less cannot begin a phrase."""
 THRESHOLD = 0.50
@@ -248,6 +249,8 @@ def _divide(
     """Best division of one stretch into phrases: the first attack of each, by dynamic programming."""
     inner = np.arange(start + 1, stop)
     inner = inner[total[start + 1 : stop] > LEAST_SCORE]
+    if len(inner) > _MOST_POINTS:
+        inner = np.sort(inner[np.argsort(-total[inner], kind="stable")[:_MOST_POINTS]])
     points = np.r_[start, inner]
     end_s = line.onset_s[stop] if stop < len(line.onset_s) else line.release_s[start:stop].max()
     end_s = min(float(end_s), float(line.release_s[start:stop].max()))
@@ -257,11 +260,12 @@ def _divide(
     best = np.full(len(at_s), -np.inf)
     best[0] = 0.0
     came = np.zeros(len(at_s), dtype=np.int64)
-    rhythm, tune = (code[points] for code in codes)
+    rhythm, tune = (np.r_[code[points], 0] for code in codes)
+    value_of = -length_cost(at_s[:, None] - at_s, at_bar[:, None] - at_bar)  # (end, begin)
+    alike = (rhythm[:, None] == rhythm) & (rhythm > 0)
+    value_of += PARALLEL * alike * (1.0 + (tune[:, None] == tune))
     for k in range(1, len(at_s)):
-        value = best[:k] - length_cost(at_s[k] - at_s[:k], at_bar[k] - at_bar[:k])
-        if k < len(points) and rhythm[k]:
-            value += PARALLEL * ((rhythm[:k] == rhythm[k]) * (1.0 + (tune[:k] == tune[k])))
+        value = best[:k] + value_of[k, :k]
         came[k] = int(np.argmax(value))
         best[k] = value[came[k]] + gain[k]
     chosen = []

@@ -1,35 +1,214 @@
-"""The role of each phrase against what sounds with it: melody, counter, chords, bass or pedal."""
+"""The role of each stretch against what sounds with it: melody, counter, chords, bass or pedal.
+
+The melody is what stands out most: high, one line rather than chords, varied in pitch, moving in steps, active, louder. No two
+stretches that overlap are both melody unless one doubles the other in unison or octaves. Of the rest, one pitch under motion
+is a pedal, the lowest line is the bass, lines with a rhythm of their own are counter-melodies, all else are chords.
+
+Weights are common practice without a source. Whether a stretch is the melody depends on stretches at most `_ROUNDS` overlaps
+away, everything else on those it overlaps.
+"""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
+from numpy.typing import NDArray
 
+from phrasewright.data.cue import Part
 from phrasewright.model.hearing import ROLES, Attacks, Phrase
+from phrasewright.model.stretches import Pairs, Stretches, pairs_of, stretches_of
+
+_MELODY, _COUNTER, _CHORDS, _BASS, _PEDAL = range(len(ROLES))
+_ROUNDS = 4
+_FOLLOW = 0.2
+"""Weight of the stretches before and after in the same part."""
+_CONFLICT = 0.2
+"""Stretches that share more than this of the shorter one cannot both be the melody."""
 
 
-def roles_of(parts: list[tuple[Attacks, tuple[Phrase, ...]]]) -> list[list[tuple[int, str]]]:
-    """Index into ROLES and the reason, for each phrase of each part."""
-    rows = [(i, j, p.start_s, p.end_s) for i, (_, phrases) in enumerate(parts) for j, p in enumerate(phrases)]
-    answer: list[list[tuple[int, str]]] = [[(0, "")] * len(phrases) for _, phrases in parts]
-    if not rows:
+@dataclass(frozen=True)
+class Role:
+    """A role over a stretch of one part, attacks counted from 0."""
+
+    label: str
+    first_attack: int
+    last_attack: int
+    start_s: float
+    end_s: float
+    why: str
+
+
+def roles_of(parts: list[Part], heard: list[tuple[Attacks, tuple[Phrase, ...]]]) -> list[list[Role]]:
+    """The roles of each part in order of time; every attack belongs to exactly one."""
+    stretches = stretches_of(heard)
+    answer: list[list[Role]] = [[] for _ in heard]
+    if stretches.n_stretches == 0:
         return answer
-    start = np.array([r[2] for r in rows])
-    end = np.array([r[3] for r in rows])
-    height = np.array(
-        [
-            float(np.mean(parts[i][0].pitch[parts[i][1][j].first_attack : parts[i][1][j].last_attack + 1]))
-            for i, j, _, _ in rows
-        ]
-    )
-    for k, (i, j, _, _) in enumerate(rows):
-        both = (np.minimum(end, end[k]) - np.maximum(start, start[k])) > 0.3 * (end[k] - start[k])
-        both[k] = False
-        if not np.any(both):
-            answer[i][j] = (ROLES.index("melody"), "it sounds alone")
-        elif height[k] >= height[both].max():
-            answer[i][j] = (ROLES.index("melody"), "the highest line sounding")
-        elif height[k] <= height[both].min():
-            answer[i][j] = (ROLES.index("bass"), "the lowest line sounding")
-        else:
-            answer[i][j] = (ROLES.index("chords"), "between the outer lines")
+    pairs = pairs_of(stretches, heard)
+    percussive = np.array([part.kind == "percussive" for part in parts])[stretches.part]
+    label, why = _decide(stretches, pairs, percussive)
+    for k in range(stretches.n_stretches):
+        answer[int(stretches.part[k])].append(
+            Role(
+                ROLES[int(label[k])],
+                int(stretches.first[k]),
+                int(stretches.last[k]),
+                float(stretches.start_s[k]),
+                float(stretches.end_s[k]),
+                why[k],
+            )
+        )
     return answer
+
+
+def _decide(stretches: Stretches, pairs: Pairs, percussive: NDArray[np.bool_]) -> tuple[NDArray[np.int64], list[str]]:
+    """Index into ROLES and the reason for each stretch."""
+    pairs = pairs.take(~percussive[pairs.one] & ~percussive[pairs.other])
+    n = stretches.n_stretches
+    beside_s = _per_one(pairs, pairs.overlap_s, n)
+    alone = beside_s <= 0.25 * stretches.length_s
+    height = _share(pairs, stretches.pitch[pairs.other] < stretches.pitch[pairs.one], n, empty=0.5)
+    below = _share(pairs, stretches.low[pairs.other] < stretches.low[pairs.one] - 1e-9, n, empty=0.0)
+    line = np.interp(stretches.thickness, [1.0, 2.0, 3.0], [1.0, 0.5, 0.1])
+    moves_with = _moves_with(stretches, pairs, n)
+    top_of_chords = (height >= 0.95) & (moves_with >= 0.6)  # the top of a chorale may stay on its note
+    static = (stretches.variety <= 0.34) & ~top_of_chords
+    score = _prominence(stretches, pairs, height=height, line=line, static=static)
+    score += 0.1 * top_of_chords
+
+    melody = _melodies(stretches, pairs, score, able=~percussive & (~static | alone) & ((line >= 0.4) | (height >= 1.0)))
+    pedal = ~melody & ~percussive & _pedals(stretches, pairs)
+    bass = ~melody & ~pedal & ~percussive & (below <= 0.15) & (stretches.low < 60) & (stretches.thickness < 2.5) & ~alone
+    own = 1.0 - moves_with
+    counter = ~(melody | pedal | bass | percussive | static) & (line >= 0.6) & (own >= 0.45) & ~alone
+    counter &= (stretches.rate >= 0.5) & (stretches.variety >= 0.5) & (stretches.singing >= 0.4)
+    for chosen, others in ((melody, percussive), (bass, melody | pedal), (counter, melody | pedal | bass)):
+        chosen |= _doubled(pairs, chosen, n) & ~others & ~percussive
+    bass &= ~melody
+    counter &= ~melody & ~bass
+    label = np.full(n, _CHORDS)
+    for mask, role in ((counter, _COUNTER), (bass, _BASS), (pedal, _PEDAL), (melody, _MELODY)):
+        label[mask] = role
+    return label, [
+        _reason(int(label[k]), k, stretches, percussive=bool(percussive[k]), alone=bool(alone[k]), height=float(height[k]))
+        for k in range(n)
+    ]
+
+
+def _per_one(pairs: Pairs, values: NDArray[np.float64], n: int) -> NDArray[np.float64]:
+    """Sum of a value over the pairs of each stretch, shape (n,)."""
+    return np.bincount(pairs.one, weights=values, minlength=n).astype(np.float64)
+
+
+def _share(pairs: Pairs, condition: NDArray[np.bool_], n: int, *, empty: float) -> NDArray[np.float64]:
+    """Share of what sounds with each stretch, by time, for which a condition holds; doublings do not count."""
+    weight = pairs.overlap_s * ~pairs.doubling
+    total = _per_one(pairs, weight, n)
+    return np.where(total > 0, _per_one(pairs, weight * condition, n) / np.maximum(total, 1e-9), empty)
+
+
+def _prominence(
+    stretches: Stretches,
+    pairs: Pairs,
+    *,
+    height: NDArray[np.float64],
+    line: NDArray[np.float64],
+    static: NDArray[np.bool_],
+) -> NDArray[np.float64]:
+    """How much each stretch stands out, about 0..1."""
+    n = stretches.n_stretches
+    busy = np.minimum(stretches.rate, 3.0)
+    busiest = np.maximum(_largest(pairs, busy[pairs.other], n), busy)
+    active = 0.5 * np.minimum(stretches.rate / 0.8, 1.0) + 0.5 * busy / np.maximum(busiest, 1e-9)
+    active *= np.minimum(1.0, 9.0 / np.maximum(stretches.rate, 1e-9))
+    weight = _per_one(pairs, pairs.overlap_s, n)
+    around = np.where(
+        weight > 0,
+        _per_one(pairs, pairs.overlap_s * stretches.velocity[pairs.other], n) / np.maximum(weight, 1e-9),
+        stretches.velocity,
+    )
+    louder = np.clip((stretches.velocity - around) / 20.0, -1.0, 1.0)
+    score = 0.33 * height + 0.22 * line + 0.16 * stretches.variety + 0.16 * stretches.singing
+    score += 0.06 * stretches.uneven + 0.12 * active + 0.12 * louder
+    score *= np.where(static, 0.6, 1.0)
+    before = np.r_[False, (np.diff(stretches.part) == 0) & (np.diff(stretches.start_s) < 20.0)]
+    smooth = score.copy()  # a line that stood out a moment ago, or will, is followed
+    smooth[before] += _FOLLOW * (score[np.flatnonzero(before) - 1] - score[before])
+    after = np.r_[before[1:], False]
+    smooth[after] += _FOLLOW * (score[np.flatnonzero(after) + 1] - score[after])
+    return smooth
+
+
+def _largest(pairs: Pairs, values: NDArray[np.float64], n: int) -> NDArray[np.float64]:
+    """Largest value over the pairs of each stretch, 0 where there are none."""
+    answer = np.zeros(n)
+    np.maximum.at(answer, pairs.one, values)
+    return answer
+
+
+def _melodies(
+    stretches: Stretches, pairs: Pairs, score: NDArray[np.float64], *, able: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Stretches that stand out over all they overlap, then those left over that do, a few rounds."""
+    n = stretches.n_stretches
+    shorter_s = np.minimum(stretches.length_s[pairs.one], stretches.length_s[pairs.other])
+    conflict = ~pairs.doubling & (pairs.overlap_s > np.maximum(_CONFLICT * shorter_s, 0.12))
+    one, other = pairs.one[conflict], pairs.other[conflict]
+    rank = np.round(score, 9) - 1e-10 * stretches.part  # of equals the first part
+    open_, melody = able.copy(), np.zeros(n, dtype=bool)
+    for _ in range(_ROUNDS):
+        beaten = np.zeros(n, dtype=bool)
+        beaten[one[open_[other] & (rank[other] > rank[one])]] = True
+        won = open_ & ~beaten
+        melody |= won
+        open_ &= ~won
+        open_[one[won[other]]] = False
+    return melody
+
+
+def _pedals(stretches: Stretches, pairs: Pairs) -> NDArray[np.bool_]:
+    """One pitch class for at least 3 s, while something else changes pitch at least three times."""
+    n = stretches.n_stretches
+    moves = (stretches.n_classes[pairs.other] >= 3) & (stretches.n_attacks[pairs.other] >= 4)
+    moving_s = _largest(pairs, pairs.overlap_s * moves, n)
+    still = (stretches.n_classes == 1) & (stretches.length_s >= 3.0) & (stretches.thickness <= 2.2)
+    return np.asarray(still & (moving_s >= 0.5 * stretches.length_s))
+
+
+def _moves_with(stretches: Stretches, pairs: Pairs, n: int) -> NDArray[np.float64]:
+    """How much each stretch moves together with the one it moves with most, 0..1; doublings do not count."""
+    enough = ~pairs.doubling & (pairs.overlap_s >= 0.4 * stretches.length_s[pairs.one])
+    return _largest(pairs, pairs.together * enough, n)
+
+
+def _doubled(pairs: Pairs, chosen: NDArray[np.bool_], n: int) -> NDArray[np.bool_]:
+    """Stretches that double a chosen one."""
+    answer = np.zeros(n, dtype=bool)
+    answer[pairs.one[pairs.doubling & chosen[pairs.other]]] = True
+    return answer
+
+
+def _reason(label: int, k: int, stretches: Stretches, *, percussive: bool, alone: bool, height: float) -> str:
+    if percussive:
+        return "percussion keeps time with the rest"
+    if label == _MELODY:
+        if alone:
+            return "it sounds alone"
+        why = ["the highest line"] if height > 0.9 else ["stands out of what sounds with it"]
+        if stretches.variety[k] >= 0.6:
+            why.append("varied pitches")
+        if stretches.singing[k] >= 0.6:
+            why.append("moves in steps")
+        return ", ".join(why)
+    if label == _COUNTER:
+        return "a line with a rhythm of its own beside the melody"
+    if label == _BASS:
+        return "the lowest line sounding"
+    if label == _PEDAL:
+        return "one pitch while others move"
+    if stretches.thickness[k] >= 1.8:
+        return f"{stretches.thickness[k]:.1f} notes at a time"
+    if stretches.variety[k] <= 0.34:
+        return "a few pitches that keep returning"
+    return "moves together with other parts"

@@ -1,0 +1,308 @@
+"""Stretches of parts side by side: what each plays over a few bars, and how it stands to what sounds with it.
+
+A stretch is a phrase, or a piece of a long phrase cut where several other parts begin one. Roles are decided on stretches
+(`roles.py`). All arrays of `Stretches` have shape (n_stretches,), all of `Pairs` (n_pairs,); times in seconds, heights in
+MIDI pitches. Everything is measured on a stretch and those that overlap it, so nothing depends on music further away.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from phrasewright.model.hearing import Attacks, Phrase
+from phrasewright.model.layers import TOGETHER_S
+
+CUT_LONGER_S = 6.0
+"""Phrases longer than this are cut where several other parts begin a phrase."""
+PIECE_S = 2.0
+"""No piece is shorter than this."""
+_NEAR_S = 0.02
+_STEP_VALUE = np.array([0.15, 1.0, 1.0, 0.6, 0.6, 0.4, 0.3, 0.4])
+"""How much each interval (0 to 7 semitones) sounds like singing; larger ones .1 (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class Stretches:
+    """What each stretch plays.
+
+    Parameters
+    ----------
+    part : int
+        Index from 0 of its part.
+    first, last : int
+        Its attacks.
+    start_s, end_s : float
+        From its first onset to the end of its sound, at most to the next stretch of the part.
+    n_attacks : int
+    pitch, low : float
+        Mean of the highest and of the lowest notes, weighted by length.
+    thickness : float
+        Mean number of notes sounding.
+    variety : float, 0..1
+        Distinct pitches over the attacks, at most six of them: 1 where nothing comes back, 1/6 for one repeated note.
+    n_classes : int
+        Distinct pitch classes of the highest notes.
+    singing : float, 0..1
+        How much its intervals are steps.
+    uneven : float, 0..1
+        How much its note lengths vary.
+    rate : float
+        Attacks a second.
+    velocity : float
+        Mean.
+    """
+
+    part: NDArray[np.int64]
+    first: NDArray[np.int64]
+    last: NDArray[np.int64]
+    start_s: NDArray[np.float64]
+    end_s: NDArray[np.float64]
+    n_attacks: NDArray[np.int64]
+    pitch: NDArray[np.float64]
+    low: NDArray[np.float64]
+    thickness: NDArray[np.float64]
+    variety: NDArray[np.float64]
+    n_classes: NDArray[np.int64]
+    singing: NDArray[np.float64]
+    uneven: NDArray[np.float64]
+    rate: NDArray[np.float64]
+    velocity: NDArray[np.float64]
+
+    @property
+    def n_stretches(self) -> int:
+        return len(self.part)
+
+    @property
+    def length_s(self) -> NDArray[np.float64]:
+        return self.end_s - self.start_s
+
+
+@dataclass(frozen=True)
+class Pairs:
+    """Stretches of different parts that overlap: every pair in both directions, sorted by `one`.
+
+    Parameters
+    ----------
+    one, other : int
+        Index into the stretches.
+    overlap_s : float
+        How long both sound.
+    together : float, 0..1
+        Attacks they have in common over the attacks of either, within the overlap.
+    doubling : bool
+        At least four fifths of all attacks within the overlap are common and of one pitch class: unison or octaves.
+    """
+
+    one: NDArray[np.int64]
+    other: NDArray[np.int64]
+    overlap_s: NDArray[np.float64]
+    together: NDArray[np.float64]
+    doubling: NDArray[np.bool_]
+
+    def take(self, mask: NDArray[np.bool_]) -> Pairs:
+        """The chosen pairs."""
+        return Pairs(
+            self.one[mask], self.other[mask], self.overlap_s[mask], self.together[mask], self.doubling[mask]
+        )
+
+
+def stretches_of(parts: list[tuple[Attacks, tuple[Phrase, ...]]]) -> Stretches:
+    """All stretches of all parts, by part and time."""
+    common_s = _common_starts(parts)
+    columns: list[list[NDArray[np.float64]]] = []
+    for index, (attacks, phrases) in enumerate(parts):
+        if attacks.n_attacks:
+            first = _pieces(attacks, phrases, common_s)
+            columns.append([np.full(len(first), float(index)), *_measure(attacks, first)])
+    if not columns:
+        columns = [[np.zeros(0)] * 15]
+    part, first, last, start_s, end_s, n_attacks, pitch, low, thickness, variety, n_classes, *rest = (
+        np.concatenate(column) for column in zip(*columns, strict=True)
+    )
+    return Stretches(
+        *(part.astype(np.int64), first.astype(np.int64), last.astype(np.int64), start_s, end_s),
+        *(n_attacks.astype(np.int64), pitch, low, thickness, variety, n_classes.astype(np.int64), *rest),
+    )
+
+
+def _common_starts(parts: list[tuple[Attacks, tuple[Phrase, ...]]]) -> NDArray[np.float64]:
+    """Times at which two or more parts, and a third of those sounding, begin a phrase."""
+    starts_s = np.sort(np.array([p.start_s for _, phrases in parts for p in phrases]))
+    ends_s = np.sort(np.array([p.end_s for _, phrases in parts for p in phrases]))
+    if len(starts_s) < 2:
+        return np.zeros(0)
+    first = np.r_[True, np.diff(starts_s) > TOGETHER_S]
+    time_s = starts_s[first]
+    count = np.diff(np.r_[np.flatnonzero(first), len(starts_s)])
+    active = np.searchsorted(starts_s, time_s + TOGETHER_S, side="right") - np.searchsorted(ends_s, time_s + TOGETHER_S)
+    return np.asarray(time_s[(count >= 2) & (count >= active / 3)])
+
+
+def _pieces(attacks: Attacks, phrases: tuple[Phrase, ...], common_s: NDArray[np.float64]) -> NDArray[np.int64]:
+    """First attack of each stretch of one part."""
+    first: list[int] = []
+    for phrase in phrases:
+        first.append(phrase.first_attack)
+        if phrase.end_s - phrase.start_s <= CUT_LONGER_S:
+            continue
+        low, high = np.searchsorted(common_s, [phrase.start_s + PIECE_S, phrase.end_s - PIECE_S])
+        for time_s in common_s[low:high].tolist():
+            at = int(np.searchsorted(attacks.onset_s, time_s - TOGETHER_S))
+            if at <= phrase.last_attack and attacks.onset_s[at] - attacks.onset_s[first[-1]] >= PIECE_S:
+                first.append(at)
+    return np.array(first, dtype=np.int64)
+
+
+def _measure(attacks: Attacks, first: NDArray[np.int64]) -> list[NDArray[np.float64]]:
+    """The columns of `Stretches` after `part`, as floats."""
+    n = attacks.n_attacks
+    last = np.r_[first[1:] - 1, n - 1]
+    count = last - first + 1
+    start_s = attacks.onset_s[first]
+    end_s = np.minimum(np.maximum.reduceat(attacks.release_s, first), np.r_[start_s[1:], np.inf])
+    weight = np.maximum(attacks.end_s - attacks.onset_s, 1e-3)
+    total = np.add.reduceat(weight, first)
+
+    def weighted(values: NDArray[np.float64] | NDArray[np.int64]) -> NDArray[np.float64]:
+        return np.asarray(np.add.reduceat(values * weight, first) / total)
+
+    of = np.repeat(np.arange(len(first)), count)
+    pairs = np.flatnonzero(of[1:] == of[:-1])  # attack i and i + 1 in one stretch
+    n_pairs = np.bincount(of[pairs], minlength=len(first))
+    interval = np.minimum(np.abs(np.diff(attacks.pitch)), len(_STEP_VALUE))
+    singing = np.bincount(of[pairs], weights=np.r_[_STEP_VALUE, 0.1][interval[pairs]], minlength=len(first))
+    between_s = np.maximum(np.diff(attacks.onset_s), 1e-3)
+    inner = pairs[:-1][np.diff(pairs) == 1]
+    inner = inner[of[inner] == of[inner + 2]] if len(inner) else inner
+    differs = np.abs(np.log2(between_s[inner + 1] / between_s[inner])) > 0.4
+    uneven = np.bincount(of[inner], weights=differs, minlength=len(first)) / np.maximum(n_pairs - 1, 1)
+    distinct = _distinct(of, attacks.pitch)
+    variety = np.where(count == 1, 0.2, np.where(count == 2, 0.5, 1.0) * distinct / np.minimum(count, 6))
+    span_s = np.maximum(attacks.onset_s[last] - start_s, 0.0) * count / np.maximum(count - 1, 1)
+    return [
+        *(first.astype(np.float64), last.astype(np.float64), start_s, end_s, count.astype(np.float64)),
+        *(weighted(attacks.pitch), weighted(attacks.low_pitch), weighted(attacks.n_sounding)),
+        *(np.minimum(variety, 1.0), _distinct(of, attacks.pitch % 12).astype(np.float64)),
+        *(singing / np.maximum(n_pairs, 1), np.minimum(uneven / 0.35, 1.0)),
+        *(count / np.maximum(np.maximum(span_s, end_s - start_s), 0.3), weighted(attacks.velocity)),
+    ]
+
+
+def _distinct(of: NDArray[np.int64], values: NDArray[np.int64]) -> NDArray[np.int64]:
+    """How many distinct values each stretch has."""
+    keys = np.unique(of * 128 + values)
+    return np.bincount(keys // 128, minlength=int(of[-1]) + 1)
+
+
+def pairs_of(stretches: Stretches, parts: list[tuple[Attacks, tuple[Phrase, ...]]]) -> Pairs:
+    """Which stretches of different parts overlap by at least a tenth of a second, and how alike they move."""
+    one, other = _overlapping(stretches)
+    overlap_s = np.minimum(stretches.end_s[one], stretches.end_s[other])
+    overlap_s -= np.maximum(stretches.start_s[one], stretches.start_s[other])
+    common, alike, n_one, n_other = _coincidences(stretches, parts, one, other)
+    either = np.maximum(n_one + n_other - common, 1)
+    doubling = (alike >= 0.8 * np.maximum(n_one, n_other)) & (alike >= 1)
+    doubling &= overlap_s >= 0.5 * np.minimum(stretches.length_s[one], stretches.length_s[other])
+    return Pairs(one, other, overlap_s, common / either, doubling)
+
+
+def _overlapping(stretches: Stretches) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Indices of overlapping stretches of different parts, sorted by the first."""
+    order = np.argsort(stretches.start_s, kind="stable")
+    start_s = stretches.start_s[order]
+    reach_s = np.maximum.accumulate(stretches.end_s[order])
+    low = np.searchsorted(reach_s, stretches.start_s + 0.1, side="left")
+    high = np.searchsorted(start_s, stretches.end_s - 0.1, side="right")
+    count = np.maximum(high - low, 0)
+    one = np.repeat(np.arange(stretches.n_stretches), count)
+    place = np.arange(len(one)) - np.repeat(np.cumsum(count) - count, count)
+    other = order[np.repeat(low, count) + place]
+    keep = (stretches.part[one] != stretches.part[other]) & (stretches.end_s[other] > stretches.start_s[one] + 0.1)
+    return one[keep], other[keep]
+
+
+def _coincidences(
+    stretches: Stretches,
+    parts: list[tuple[Attacks, tuple[Phrase, ...]]],
+    one: NDArray[np.int64],
+    other: NDArray[np.int64],
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+    """For each pair: common attacks, common attacks of one pitch class, attacks of each within the overlap."""
+    sizes = [attacks.n_attacks for attacks, _ in parts]
+    base = np.r_[0, np.cumsum(sizes)]
+    onset_s = np.concatenate([attacks.onset_s for attacks, _ in parts])
+    tone = np.concatenate([attacks.pitch % 12 for attacks, _ in parts])
+    count = stretches.n_attacks
+    of = np.repeat(np.arange(stretches.n_stretches), count)  # stretches stand by part and time, as attacks do
+    order = np.argsort(onset_s, kind="stable")
+    cluster = np.empty(len(onset_s), dtype=np.int64)
+    cluster[order] = _clusters(onset_s[order])
+
+    n = stretches.n_stretches
+    key = one * n + other  # sorted by `one`, not by `other`
+    by_key = np.argsort(key)
+    common, alike = np.zeros(len(one), dtype=np.int64), np.zeros(len(one), dtype=np.int64)
+    left, right = _within_clusters(cluster)
+    where = np.searchsorted(key[by_key], of[left] * n + of[right])
+    where = np.minimum(where, len(key) - 1)
+    if len(key):
+        where = by_key[where]
+        known = key[where] == of[left] * n + of[right]
+        common = np.bincount(where[known], minlength=len(one))
+        alike = np.bincount(where[known & (tone[left] == tone[right])], minlength=len(one))
+
+    start_s = np.maximum(stretches.start_s[one], stretches.start_s[other]) - TOGETHER_S
+    end_s = np.minimum(stretches.end_s[one], stretches.end_s[other]) - TOGETHER_S
+    n_one, n_other = (
+        _attacks_within(stretches, onset_s, base, which, start_s, end_s) for which in (one, other)
+    )
+    return common, alike, n_one, n_other
+
+
+def _attacks_within(
+    stretches: Stretches,
+    onset_s: NDArray[np.float64],
+    base: NDArray[np.int64],
+    which: NDArray[np.int64],
+    start_s: NDArray[np.float64],
+    end_s: NDArray[np.float64],
+) -> NDArray[np.int64]:
+    """How many attacks of each stretch begin between two times; shape of `which`."""
+    part = stretches.part[which]
+    offset = 1e5 * np.arange(len(base) - 1)  # one long line of all parts, each on its own stretch of time
+    line_s = onset_s + np.repeat(offset, np.diff(base))
+    low = np.searchsorted(line_s, start_s + offset[part])
+    high = np.searchsorted(line_s, end_s + offset[part])
+    first = base[part] + stretches.first[which]
+    last = base[part] + stretches.last[which] + 1
+    return np.asarray(np.clip(high, first, last) - np.clip(low, first, last))
+
+
+def _clusters(onset_s: NDArray[np.float64]) -> NDArray[np.int64]:
+    """Numbers of clusters of sorted onsets: a new one after 20 ms without an onset, or 50 ms after the cluster's first."""
+    number, first_s, before_s = 0, -np.inf, -np.inf
+    answer = []
+    for time_s in onset_s.tolist():
+        if time_s - before_s > _NEAR_S or time_s - first_s > TOGETHER_S + _NEAR_S:
+            number, first_s = number + 1, time_s
+        before_s = time_s
+        answer.append(number)
+    return np.array(answer, dtype=np.int64)
+
+
+def _within_clusters(cluster: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """All ordered pairs of different attacks in one cluster."""
+    order = np.argsort(cluster, kind="stable")
+    ordered = cluster[order]
+    first = np.flatnonzero(np.r_[True, np.diff(ordered) > 0]) if len(order) else np.zeros(0, dtype=np.int64)
+    size = np.diff(np.r_[first, len(order)])
+    each = np.repeat(size, size)
+    begin = np.repeat(first, size)
+    left = np.repeat(np.arange(len(order)), each)
+    place = np.arange(len(left)) - np.repeat(np.cumsum(each) - each, each)
+    right = np.repeat(begin, each) + place
+    keep = left != right
+    return order[left[keep]], order[right[keep]]
