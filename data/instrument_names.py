@@ -13,6 +13,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 
 # instrument: (names of one, names of several). Entries are separated by commas; words inside an entry by spaces.
@@ -341,6 +342,7 @@ _DICTIONARY = _dictionary()
 _LONGEST = max(map(len, _DICTIONARY))
 
 
+@lru_cache(maxsize=4096)
 def read_name(name: str) -> NameReading:
     """Which instruments a part's name names.
 

@@ -53,12 +53,13 @@ def _paired(track: Track, mine: NDArray[np.bool_]) -> NDArray[np.int64]:
     keys = np.flatnonzero(mine & ((high == 0x90) | (high == 0x80)))
     columns = (track.tick[keys], high[keys], track.data1[keys], track.data2[keys])
     waiting: dict[int, deque[int]] = {}
+    end_tick = track.end_tick
     rows: list[list[int]] = []
     for tick, kind, pitch, velocity in zip(*(column.tolist() for column in columns), strict=True):
         queue = waiting.setdefault(pitch, deque())
         if kind == 0x90 and velocity:
             queue.append(len(rows))
-            rows.append([tick, track.end_tick, pitch, velocity])
+            rows.append([tick, end_tick, pitch, velocity])
         elif queue:
             rows[queue.popleft()][1] = tick
     hanging = [pitch for pitch, queue in waiting.items() if queue]

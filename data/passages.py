@@ -135,7 +135,7 @@ def programs_played(programs: Sequence[tuple[int, int]], notes: Notes) -> list[i
     """The programs in force at any note, in order of their first note."""
     ticks = np.array([tick for tick, _ in programs], dtype=np.int64)
     index = np.searchsorted(ticks, notes.onset_tick, side="right") - 1
-    return list(dict.fromkeys(programs[i][1] for i in index.tolist() if i >= 0))
+    return list(dict.fromkeys(programs[i][1] for i in np.unique(index).tolist() if i >= 0))
 
 
 def _by_program(

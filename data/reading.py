@@ -179,7 +179,7 @@ def _with_lent_programs(sources: list[_Source], midi: MidiFile) -> list[_Source]
 
 
 def _instrument(source: _Source, names: tuple[str, ...]) -> tuple[Instrument, str]:
-    """The instrument and why. The name of a track with several channels is a group's or the piece's: programs go first."""
+    """The instrument and why. A track with several channels is named after the piece or a group: programs go first."""
     played = programs_played(source.programs, source.notes)
     shaped = [p for p in played if INSTRUMENTS[PROGRAM_INSTRUMENT[p]].kind == "sustained"]
     program = source.program
@@ -272,21 +272,19 @@ def _moves(curve: Curve) -> bool:
 
 
 def _sharing(sources: Sequence[_Source]) -> list[tuple[str, ...]]:
-    """For each part, a remark where tracks that play something else use its channel."""
+    """For each part, a remark where other tracks use its channel: in one instrument slot their lanes would mix."""
     remarks: list[tuple[str, ...]] = []
     for i, source in enumerate(sources):
         others = [
             j + 1
             for j, other in enumerate(sources)
-            if j != i
-            and (other.port, other.channel) == (source.port, source.channel)
-            and (other.name, other.program) != (source.name, source.program)
+            if j != i and (other.port, other.channel) == (source.port, source.channel)
         ]
         if others:
             listed = f"part{'s' if len(others) > 1 else ''} {', '.join(map(str, others))}"
             text = (
-                f"shares channel {source.channel + 1} with {listed}: it is shaped as an instrument of its own, but in one "
-                "instrument slot each would obey the controllers of all; give each track its own slot or channel"
+                f"shares channel {source.channel + 1} with {listed}: it is shaped as an instrument of its own, but in "
+                "one instrument slot each would obey the controllers of all; give each track its own slot or channel"
             )
             remarks.append((text,))
         else:

@@ -1,0 +1,79 @@
+"""Note-ons and note-offs become the notes a player hears."""
+
+from __future__ import annotations
+
+from midi_bytes import END, chunk, control, line, note, smf
+
+from phrasewright.data.midi import split_midi
+from phrasewright.data.notes import Notes
+from phrasewright.data.pairing import channels_with_notes, pair_notes
+from phrasewright.data.tempo import tempo_map
+
+
+def paired(*events: bytes, channel: int = 0) -> Notes:
+    track = split_midi(smf(chunk(*events)), name="x").tracks[0]
+    return pair_notes(track, channel, tempo_map([], [], ticks_per_beat=96))
+
+
+def spans(notes: Notes) -> list[tuple[int, int, int]]:
+    return list(zip(notes.pitch.tolist(), notes.onset_tick.tolist(), notes.offset_tick.tolist(), strict=True))
+
+
+def test_a_note_on_without_velocity_ends_a_note() -> None:
+    assert spans(paired(b"\x00\x90\x3c\x50", b"\x60\x3c\x00", END)) == [(60, 0, 96)]
+
+
+def test_overlapping_notes_of_one_pitch_end_in_the_order_they_began() -> None:
+    on, off = b"\x30\x90\x3c\x50", b"\x30\x80\x3c\x40"  # each 48 ticks later
+    assert spans(paired(on, on, off, off, END)) == [(60, 48, 144), (60, 96, 192)]
+
+
+def test_a_missing_note_off_does_not_shift_the_notes_after_it() -> None:
+    on, off = b"\x30\x90\x3c\x50", b"\x30\x80\x3c\x40"
+    found = spans(paired(on, on, off, on, off, b"\x60\xff\x2f\x00"))
+    assert found == [(60, 48, 96), (60, 96, 144), (60, 192, 240)]
+
+
+def test_a_note_left_hanging_ends_with_the_track() -> None:
+    assert spans(paired(line([62]), b"\x00\x90\x3c\x50", b"\x82\x00\xff\x2f\x00")) == [(62, 0, 96), (60, 96, 352)]
+
+
+def test_two_players_on_one_note_with_one_note_off_both_keep_their_length() -> None:
+    on = b"\x00\x90\x3c\x50"
+    assert spans(paired(on, on, b"\x60\x80\x3c\x40", END)) == [(60, 0, 96), (60, 0, 96)]
+
+
+def test_a_note_of_no_length_lasts_one_tick_and_a_lone_note_off_is_nothing() -> None:
+    assert spans(paired(b"\x00\x80\x40\x40", note(60, 0), END)) == [(60, 0, 1)]
+
+
+def test_a_held_pedal_lengthens_notes_to_its_release() -> None:
+    events = (control(64, 127), note(60, 48), note(64, 48), control(64, 0, delta=96), END)
+    assert spans(paired(*events)) == [(60, 0, 192), (64, 48, 192)]
+
+
+def test_a_pedal_ends_at_the_next_strike_of_the_pitch() -> None:
+    events = (control(64, 100), note(60, 48), note(60, 48, delta=48), control(64, 63, delta=96), END)
+    assert spans(paired(*events)) == [(60, 0, 96), (60, 96, 240)]
+
+
+def test_a_half_pressed_pedal_holds_nothing_and_one_never_released_holds_to_the_end() -> None:
+    assert spans(paired(control(64, 63), note(60, 48), b"\x60\xff\x2f\x00")) == [(60, 0, 48)]
+    assert spans(paired(control(64, 64), note(60, 48), b"\x60\xff\x2f\x00")) == [(60, 0, 144)]
+
+
+def test_a_pedal_of_another_channel_holds_nothing() -> None:
+    assert spans(paired(control(64, 127, channel=2), note(60, 48), b"\x60\xff\x2f\x00")) == [(60, 0, 48)]
+
+
+def test_a_pedal_pressed_with_the_release_holds_what_still_sounds_then() -> None:
+    events = (note(60, 48), control(64, 127), note(62, 48), control(64, 0, delta=48), END)
+    assert spans(paired(*events))[1] == (62, 48, 144)
+
+
+def test_channels_are_told_apart() -> None:
+    track = split_midi(
+        smf(chunk(note(60, channel=3), note(62, channel=1), control(1, 5, channel=7), END)), name="x"
+    ).tracks[0]
+    assert channels_with_notes(track) == [0, 2]
+    assert spans(paired(note(60, channel=3), note(62, channel=1), END, channel=2)) == [(60, 0, 96)]
