@@ -41,8 +41,8 @@ Mask = NDArray[np.bool_]
 class LanePlan:
     """One lane of one part.
 
-    `removed` marks events of the track to leave out, shape (n_events,); `n_staying` counts events of the lane that stay;
-    `kept_s` lists the kept phrases as [start_s, end_s]; `remarks` what the user should know.
+    `removed` marks events of the track to leave out, shape (n_events,); `n_staying` counts events of the lane that
+    stay; `kept_s` lists the kept phrases as [start_s, end_s]; `remarks` what the user should know.
     """
 
     lane: str
@@ -63,7 +63,7 @@ def plan_part(
     existing: str,
     outside: Sequence[tuple[int, int]],
 ) -> tuple[LanePlan, ...]:
-    """Plan the lanes of a part; `index` counts from 0 into the hearing's parts, `outside` is what stays whatever is drawn."""
+    """Plan the lanes of a part: `index` counts from 0 into the hearing's parts, `outside` stays in any case."""
     heard = hearing.parts[index]
     part, tempo = heard.part, hearing.cue.tempo
     track = hearing.cue.midi.tracks[part.track - 1]
@@ -148,7 +148,9 @@ def gap_spans(notes: Notes) -> NDArray[np.float64]:
 
 
 def lane_range(lane: str, profiled: tuple[int, int] | None) -> tuple[int, int]:
-    """Lowest and highest value of a lane while its part sounds: the profile's range within the default one, where they meet."""
+    """Lowest and highest value of a lane while its part sounds: the profile's range within the default one, where
+    they meet.
+    """
     low, high = RANGES_CC[lane]
     if profiled is None:
         return low, high

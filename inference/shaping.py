@@ -1,7 +1,7 @@
 """Shape a file: read, hear, predict, write lanes into a copy of it, and say what was done.
 
-The library behind `phrasewright shape`. Nothing but lane events is added, replaced or removed; every other message keeps its
-tick and its bytes.
+The library behind `phrasewright shape`. Nothing but lane events is added, replaced or removed; every other message
+keeps its tick and its bytes.
 """
 
 from __future__ import annotations
@@ -65,7 +65,8 @@ class ShapeOptions:
         if unknown:
             raise UsageError(f"{unknown[0]!r} is no lane; choose from {', '.join(LANES)}")
         if self.existing not in EXISTING_MODES:
-            raise UsageError(f"{self.existing!r} is no way with existing lanes; choose from {', '.join(EXISTING_MODES)}")
+            modes = ", ".join(EXISTING_MODES)
+            raise UsageError(f"{self.existing!r} is no way to treat existing lanes; choose from {modes}")
 
 
 @dataclass(frozen=True)
@@ -76,7 +77,9 @@ class Shaped:
     summary: dict[str, Any]
 
 
-def shape_cue(path: Path, options: ShapeOptions | None = None, *, predictor: tuple[Predictor, str, str] | None = None) -> Shaped:
+def shape_cue(
+    path: Path, options: ShapeOptions | None = None, *, predictor: tuple[Predictor, str, str] | None = None
+) -> Shaped:
     """Shape one file.
 
     Parameters

@@ -16,8 +16,8 @@ MIDI_SUFFIXES = (".mid", ".midi")
 def output_paths(inputs: Sequence[Path], target: str | Path) -> list[Path]:
     """Where each input's result goes, in the order of the inputs.
 
-    A target that ends in .mid or .midi is a file and takes one input; any other is a folder in which each result keeps its
-    input's name.
+    A target that ends in .mid or .midi is a file and takes one input; any other is a folder in which each result
+    keeps its input's name.
 
     Raises
     ------
@@ -33,7 +33,8 @@ def output_paths(inputs: Sequence[Path], target: str | Path) -> list[Path]:
     for source in inputs:
         other = taken.setdefault(source.name.casefold(), source)  # some file systems do not tell A from a
         if other is not source:
-            raise UsageError(f"{other} and {source} would both become {path / source.name}; shape them into two folders")
+            out = path / source.name
+            raise UsageError(f"{other} and {source} would both become {out}; shape them into two folders")
     return [path / source.name for source in inputs]
 
 
@@ -82,7 +83,7 @@ def write_whole(path: Path, content: bytes, *, force: bool = False, inputs: Sequ
         temporary = None
     except OSError as fault:
         reason = fault.strerror or str(fault)
-        raise OutputError(f"{path}: cannot be written ({reason}); check the folder, the permissions and the space") from fault
+        raise OutputError(f"{path}: cannot be written ({reason}); check folder, permissions and space") from fault
     finally:
         if temporary is not None:
             with suppress(OSError):

@@ -1,13 +1,13 @@
 """Dense lanes to controller events: entries, rests, tails, resets, seams.
 
-While a part sounds the lane follows its dense curve (`thinning.py`). In rests of a quarter second or more the curve means
-nothing: the lane holds after the last offset, then moves to the value with which the next note enters, and stands still from
-at least 100 ms before that entry. One second after the last offset it returns once to its start value. Stretches that must
-stay as they were drawn (kept phrases, everything outside the chosen bars) are left out, and the new lane arrives at their
-value and leaves from it.
+While a part sounds the lane follows its dense curve (`thinning.py`). In rests of a quarter second or more the curve
+means nothing: the lane holds after the last offset, then moves to the value with which the next note enters, and
+stands still from at least 100 ms before that entry. One second after the last offset it returns once to its start
+value. Stretches that must stay as they were drawn (kept phrases, everything outside the chosen bars) are left out,
+and the new lane arrives at their value and leaves from it.
 
-Units: ticks for everything that is written, seconds for lengths, controller steps for values. All figures here are common
-practice without a source.
+Units: ticks for everything that is written, seconds for lengths, controller steps for values. All figures here are
+common practice without a source.
 """
 
 from __future__ import annotations
@@ -75,7 +75,8 @@ class Stay:
     """A stretch in which the lane stays as it was drawn: from `start_tick` to before `end_tick`.
 
     `start_cc` is the drawn value at its start, `end_cc` the one it ends with; None where nothing was drawn before.
-    `stated` says that nothing needs to be written at its start: an event of the drawn lane stands there, or the file begins.
+    `stated` says that nothing needs to be written at its start: an event of the drawn lane stands there, or the file
+    begins.
     """
 
     start_tick: int
@@ -148,7 +149,8 @@ def pieces_of(sound: Sound, stays: Sequence[Stay]) -> _Pieces:
 def write_lanes(requests: Sequence[LaneRequest], tempo: TempoMap) -> list[tuple[Ints, Ints]]:
     """(tick, value) of the events to add for each lane, ticks increasing, no two at one tick.
 
-    Lanes are thinned together in batches: large enough that the vectors are long, small enough that memory stays bounded.
+    Lanes are thinned together in batches: large enough that the vectors are long, small enough that memory stays
+    bounded.
     """
     out: list[tuple[Ints, Ints]] = []
     batch: list[LaneRequest] = []
@@ -166,7 +168,7 @@ def _write_batch(requests: Sequence[LaneRequest], tempo: TempoMap) -> list[tuple
     counts = [len(p.start_tick) for p in pieces]
     owner = np.repeat(np.arange(len(requests)), counts)
     stairs = _thin_all(requests, frames, owner, tempo)
-    bounds = np.searchsorted(stairs.stretch, np.r_[0, np.cumsum(counts)])
+    bounds = np.searchsorted(stairs.stretch, np.cumsum([0, *counts], dtype=np.int64))
     out = []
     at = 0
     for i, request in enumerate(requests):
@@ -204,7 +206,7 @@ def _thin_all(
     values, spacings, limits, lengths = [], [], [], []
     for request, (first, last) in zip(requests, frames, strict=True):
         span = last - first + 1
-        ends = np.cumsum(span)
+        ends = np.cumsum(span, dtype=np.int64)
         index = np.arange(int(span.sum())) + np.repeat(first - (ends - span), span)
         values.append(request.dense_cc[index])
         spacings.append(spacing[index])
@@ -231,7 +233,7 @@ def _one_lane(
     count = np.bincount(where, minlength=n)
     final = np.where(count > 0, value[np.cumsum(count) - 1] if len(value) else 0, entry) if n else entry
 
-    rest_tick, rest_value, start_cc = _around(request, pieces, entry, final, tempo)
+    rest_tick, rest_value = _around(request, pieces, entry, final, tempo)
     tick = np.concatenate([tick, rest_tick])
     value = np.concatenate([value, rest_value])
     rank = np.r_[np.zeros(len(where), dtype=np.int64), np.ones(len(rest_tick), dtype=np.int64)]
@@ -244,8 +246,8 @@ def _one_lane(
 
 def _around(
     request: LaneRequest, pieces: _Pieces, entry: Ints, final: Ints, tempo: TempoMap
-) -> tuple[Ints, Ints, int]:
-    """Events outside the sounding pieces: start, rests, seams, tail. Also the start value."""
+) -> tuple[Ints, Ints]:
+    """Events outside the sounding pieces: start, rests, seams, tail."""
     stays = request.stays
     n, m = len(entry), len(stays)
     start = np.r_[pieces.start_tick, [s.start_tick for s in stays]].astype(np.int64)
@@ -295,7 +297,7 @@ def _around(
         add(np.maximum(tempo.s_to_tick(tempo.tick_to_s(end[-1:]) + TAIL_S), end[-1:] + 1), np.array([start_cc]))
     elif end[-1] < LAST_TICK:
         add(end[-1:], np.array([start_cc]))
-    return np.concatenate(ticks), np.concatenate(values), start_cc
+    return np.concatenate(ticks), np.concatenate(values)
 
 
 def _floor_tick(time_s: Floats, tempo: TempoMap) -> Ints:
@@ -337,7 +339,9 @@ def _rests(
 
 
 def _after_resets(request: LaneRequest, tick: Ints, value: Ints, tempo: TempoMap) -> tuple[Ints, Ints]:
-    """Restate the lane's value wherever the channel's controllers are reset, outside stays and while the lane is alive."""
+    """Restate the lane's value wherever the channel's controllers are reset, outside stays and while the lane is
+    alive.
+    """
     resets = np.unique(request.reset_tick)
     if not len(resets) or not len(tick):
         return tick, value

@@ -1,12 +1,12 @@
 """What is already drawn: kept, replaced or blended, phrase by phrase.
 
-A phrase in which a lane changes three or more times over six or more steps was drawn by hand. With `keep` it stays exactly;
-with `blend` its level and arc stay (an average over one beat) and the prediction adds what moves faster; with `replace` it
-goes. Lanes written beside a drawn one follow it: the same turning points, with their own depth and lag. A lane that holds
-values without ever being drawn is a level someone chose: the new lane is centred on it.
+A phrase in which a lane changes three or more times over six or more steps was drawn by hand. With `keep` it stays
+exactly; with `blend` its level and arc stay (an average over one beat) and the prediction adds what moves faster;
+with `replace` it goes. Lanes written beside a drawn one follow it: the same turning points, with their own depth and
+lag. A lane that holds values without ever being drawn is a level someone chose: the new lane is centred on it.
 
-Units: ticks and seconds, controller steps. Figures are common practice without a source. Everything depends on a phrase and
-its neighbours only.
+Units: ticks and seconds, controller steps. Figures are common practice without a source. Everything depends on a
+phrase and its neighbours only.
 """
 
 from __future__ import annotations
@@ -22,7 +22,6 @@ from phrasewright.data.tempo import TempoMap
 from phrasewright.model.events import (
     GLIDE_STEP_CC,
     HOLD_S,
-    LAST_TICK,
     LEAD_S,
     REST_S,
     TAIL_S,
@@ -50,7 +49,9 @@ FOLLOW = {
     ("vibrato", "dynamics"): (0.5, -0.15),
     ("vibrato", "expression"): (0.3, -0.2),
 }
-"""(drawn lane, lane that follows): depth, and lag in seconds. Expression arrives first, dynamics after it, vibrato last."""
+"""(drawn lane, lane that follows): depth, and lag in seconds. Expression arrives first, dynamics after it, vibrato
+last.
+"""
 OWN_SHARE = 0.5
 """Share of a following lane's own fast movement (faster than a beat) that it keeps."""
 
@@ -158,7 +159,9 @@ def moving_average(value: Floats, width: int) -> Floats:
 
 
 def held_frames(drawn: Drawn, tempo: TempoMap, n_frames: int) -> Floats:
-    """The drawn lane on the frame grid; before its first event the value of that event. Shape (n_frames,), NaN if empty."""
+    """The drawn lane on the frame grid; before its first event the value of that event. Shape (n_frames,), NaN if
+    empty.
+    """
     if not len(drawn.tick):
         return np.full(n_frames, np.nan)
     i = np.searchsorted(tempo.tick_to_s(drawn.tick), np.arange(n_frames) * FRAME_S + 1e-9, side="right") - 1
@@ -188,13 +191,14 @@ def _edge_weight(frames: Ints, i: int, chosen: Mask) -> Floats:
 def centred(dense: Floats, held: Floats, frames: Ints, *, low: float, high: float) -> Floats:
     """The lane moved so that its mean over each phrase and its neighbours is the level that was set there.
 
-    Where that level lies so near an end of the range that the lane would be cut off, the lane moves as far as it fits. Between
-    phrases the shift changes evenly. `held` is the lane that was set, on the frame grid.
+    Where that level lies so near an end of the range that the lane would be cut off, the lane moves as far as it
+    fits. Between phrases the shift changes evenly. `held` is the lane that was set, on the frame grid.
     """
     n = len(frames)
     if not n or np.isnan(held[0]):
         return dense
-    sums = np.array([[dense[a:b].sum(), b - a, dense[a:b].min(), dense[a:b].max(), held[a:b].mean()] for a, b in frames])
+    rows = [(dense[a:b], held[a:b]) for a, b in frames.tolist()]
+    sums = np.array([[x.sum(), len(x), x.min(), x.max(), y.mean()] for x, y in rows])  # (n_phrases, 5)
     padded = np.pad(sums[:, :2], ((1, 1), (0, 0)))
     around = padded[:-2] + padded[1:-1] + padded[2:]  # (n_phrases, 2)
     shift = sums[:, 4] - around[:, 0] / around[:, 1]
@@ -233,14 +237,17 @@ def following(
         swing = depth * (moved - moved.mean())
         own = dense[a:b] - moving_average(dense[a:b], int(beat_frames[i]))
         centre = float(np.clip(dense[a:b].mean(), low, high))
-        room = min((high - centre) / max(float(swing.max()), 1e-9), (centre - low) / max(-float(swing.min()), 1e-9), 1.0)
+        above, below = max(float(swing.max()), 1e-9), max(-float(swing.min()), 1e-9)
+        room = min((high - centre) / above, (centre - low) / below, 1.0)
         new = centre + max(room, 0.3) * swing + OWN_SHARE * own
         out[a:b] += _edge_weight(frames, i, chosen) * (new - dense[a:b])
     return out
 
 
 def blended(dense: Floats, held: Floats, frames: Ints, chosen: Mask, *, beat_frames: Ints) -> Floats:
-    """The lane with the chosen phrases at the level and arc of the drawn one: its one-beat average, plus what moves faster."""
+    """The lane with the chosen phrases at the level and arc of the drawn one: its one-beat average, plus what moves
+    faster.
+    """
     out = dense.copy()
     for i in np.flatnonzero(chosen).tolist():
         a, b = frames[i].tolist()
@@ -268,7 +275,9 @@ def _softened_joins(dense: Floats, frames: Ints, chosen: Mask) -> Floats:
     return dense
 
 
-def joined_to_stays(dense: Floats, sound: Sound, stays: Sequence[Stay], kept_start: set[int], tempo: TempoMap) -> Floats:
+def joined_to_stays(
+    dense: Floats, sound: Sound, stays: Sequence[Stay], kept_start: set[int], tempo: TempoMap
+) -> Floats:
     """The curve led into and out of stretches that stay, over half a beat, so that no seam is wider than four steps.
 
     Also across rests too short for a glide. `kept_start` holds the first ticks of stays that open with a kept phrase's
@@ -320,8 +329,3 @@ def _excess(way: float, room_s: float) -> float:
     fit = GLIDE_STEP_CC * int(max(room_s, 0.0) / (MIN_SPACING_S * 1.15))
     return way if fit == 0 else float(np.sign(way) * max(abs(way) - fit, 0.0))
 
-
-__all__ = [
-    "EXISTING_MODES", "LAST_TICK", "Drawn", "PhraseTicks", "blended", "centred", "drawn_phrases", "following", "held_frames",
-    "joined_to_stays", "kept_stretches", "moving_average", "phrase_frames", "read_drawn", "stays_of",
-]

@@ -1,7 +1,7 @@
 """Where lanes are written: which parts, which bars, and what stays at the edges.
 
-Outside the chosen bars every lane sounds as before. A note that crosses an edge keeps its old lane: to its offset where it
-comes in from before, from its onset where it goes on beyond. Units: ticks.
+Outside the chosen bars every lane sounds as before. A note that crosses an edge keeps its old lane: to its offset
+where it comes in from before, from its onset where it goes on beyond. Units: ticks.
 """
 
 from __future__ import annotations

@@ -1,13 +1,14 @@
 """Dense lanes to staircases: as few controller events as keep the lane where it was drawn.
 
-A controller holds each value until the next event, so a lane of whole steps is at best half a step away from its curve. Where
-the curve is slow, events stand where it crosses half steps. Where it is fast, an event must wait until the one before is
-`spacing` old; up to 100 steps a second the times of events are then chosen so that the staircase stays within one step (a
-jump of two steps is only possible just where the curve passes the step between). Faster still, events come at the full rate,
-each at the value of the curve.
+A controller holds each value until the next event, so a lane of whole steps is at best half a step away from its
+curve. Where the curve is slow, events stand where it crosses half steps. Where it is fast, an event must wait until
+the one before is `spacing` old; up to 100 steps a second the times of events are then chosen so that the staircase
+stays within one step (a jump of two steps is only possible just where the curve passes the step between). Faster
+still, events come at the full rate, each at the value of the curve.
 
-Many stretches of many lanes are thinned together, end to end on one axis of frames: events far from each other are found for
-all of them at once, and the busy places advance in step, frame by frame, one vector operation for all of them.
+Many stretches of many lanes are thinned together, end to end on one axis of frames: events far from each other are
+found for all of them at once, and the busy places advance in step, frame by frame, one vector operation for all of
+them.
 
 Units: positions in frames of `FRAME_S`, values in controller steps. The limits (60 events a second, 6 and 12 steps, 12
 reversals over 4 steps a second) are common practice without a source.
@@ -15,7 +16,7 @@ reversals over 4 steps a second) are common practice without a source.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -70,7 +71,9 @@ class Stretches:
 
 @dataclass(frozen=True)
 class Staircase:
-    """Events of all stretches in order, arrays of shape (n_events,). `position` counts frames from the stretch's first."""
+    """Events of all stretches in order, arrays of shape (n_events,). `position` counts frames from the stretch's
+    first.
+    """
 
     stretch: Ints
     position: Floats
@@ -78,26 +81,55 @@ class Staircase:
 
 
 def thin(stretches: Stretches) -> Staircase:
-    """The staircase of each stretch. An event is written only where the value changes; the first frame's value is given."""
-    value = slew_limited(stretches)
-    stairs = _staircase(stretches, value)
+    """The staircase of each stretch. An event is written only where the value changes; the first value is given."""
+    stretches, value, stairs = _gestures_in_three(stretches)
     for width in (9, 15, 25, 41, 65, 101, 151, 201):
         restless = _restless(stairs, len(stretches.begin) - 1)
         if not len(restless):
             break
-        calmed = value.copy()
+        value = stretches.value_cc.copy()
         for stretch, low, high in restless:
-            _calm(calmed, int(stretches.begin[stretch]), int(stretches.begin[stretch + 1]), low, high, width)
-        value = calmed
-        stairs = _staircase(stretches, value)
+            _calm(value, int(stretches.begin[stretch]), int(stretches.begin[stretch + 1]), low, high, width)
+        stretches, value, stairs = _gestures_in_three(replace(stretches, value_cc=value))
     return stairs
+
+
+def _gestures_in_three(stretches: Stretches) -> tuple[Stretches, Floats, Staircase]:
+    """The staircase; where a gesture came out as one or two large steps, the ordinary limit holds instead."""
+    for _ in range(4):
+        value = slew_limited(stretches)
+        stairs = _staircase(stretches, value)
+        hasty = _hasty_gestures(stairs, stretches)
+        if not len(hasty):
+            break
+        limit_cc = stretches.limit_cc.copy()
+        for low, high in hasty:
+            limit_cc[low:high] = np.minimum(limit_cc[low:high], STEP_LIMIT_CC)
+        stretches = replace(stretches, limit_cc=limit_cc)
+    return stretches, value, stairs
+
+
+def _hasty_gestures(stairs: Staircase, stretches: Stretches) -> list[tuple[int, int]]:
+    """Frames around movements of fewer than three events that hold a step over the ordinary limit."""
+    if not len(stairs.value_cc):
+        return []
+    frame = stretches.begin[stairs.stretch] + stairs.position.astype(np.int64)
+    fresh = np.r_[True, np.diff(stairs.stretch) != 0]
+    given = np.rint(stretches.value_cc[stretches.begin[stairs.stretch]]).astype(np.int64)
+    step = stairs.value_cc - np.where(fresh, given, np.r_[0, stairs.value_cc[:-1]])
+    turn = fresh | (np.r_[0, step[:-1]] * step <= 0)
+    run = np.cumsum(turn) - 1
+    limits = stretches.limit_cc[np.minimum(frame, len(stretches.limit_cc) - 1)]
+    large = (np.abs(step) > STEP_LIMIT_CC) & (limits == GESTURE_LIMIT_CC)
+    few = (np.bincount(run) < GESTURE_EVENTS) & (np.bincount(run, large) > 0)
+    return [(max(k - 12, 0), k + 4) for k in frame[large & few[run]].tolist()]
 
 
 def slew_limited(stretches: Stretches) -> Floats:
     """The curves, following no faster than the step limit allows at the full rate. Shape (n_frames,).
 
-    In a re-articulation, accent or sforzando the limit is 12 steps where the movement takes at least three events, so a third
-    of the whole movement where that is less.
+    In a re-articulation, accent or sforzando the limit is 12 steps where the movement takes at least three events, so
+    a third of the whole movement where that is less.
     """
     value = stretches.value_cc
     n = len(value)
@@ -191,13 +223,14 @@ def _staircase(stretches: Stretches, value: Floats) -> Staircase:
 
 def _without_chatter(value: Floats, steps: Ints, begin: Ints) -> Ints:
     """Whole steps without the short trips across a half step that a curve makes when it hovers there."""
+    opens = np.zeros(len(value), dtype=bool)
+    opens[begin[:-1]] = True
     for _ in range(3):
-        starts = np.flatnonzero(np.r_[True, np.diff(steps) != 0])
-        starts = np.union1d(starts, begin[:-1])
+        starts = np.flatnonzero(np.r_[True, np.diff(steps) != 0] | opens)
         if len(starts) < 3:
             return steps
         level = steps[starts]
-        fixed = np.isin(starts, begin[:-1])
+        fixed = opens[starts]
         off = np.abs(value - np.repeat(np.r_[level[0], level[:-1]], np.diff(np.r_[starts, len(value)])))
         worst = np.maximum.reduceat(off, starts)
         trip = np.zeros(len(starts), dtype=bool)
@@ -226,6 +259,9 @@ def _in_step(
     now = steps[first].copy()
     ready = first.astype(np.float64)
     lengths = last - first
+    edges = np.stack([first, last], axis=1).ravel()
+    highest = np.maximum.reduceat(steps, edges)[::2]
+    lowest = np.minimum.reduceat(steps, edges)[::2]
     found: list[tuple[Ints, Floats, Ints]] = []
 
     def look(position: Floats, end: Ints) -> Floats:
@@ -265,7 +301,7 @@ def _in_step(
         jump = np.minimum(jump, limit_cc[k])
         do = ~coming & ~wait & (at <= k + 1)
         act, at = act[do], at[do]
-        level = (held + sign * jump.astype(np.int64))[do]
+        level = np.clip((held + sign * jump.astype(np.int64))[do], lowest[act], highest[act])
         now[act] = level
         ready[act] = at + gap[do]
         found.append((order[act], at, level))
