@@ -220,8 +220,8 @@ def _summary(
     ]
     sentences += [
         f"{_subject(lane, 'differs')} by {overall[lane]['mae']:.1f} steps: {_manner(lane, overall[lane])}."
-        if overall[lane]["mae"]
-        else f"{_subject(lane, 'is')} the same."
+        if overall[lane]["mae"] >= 0.05
+        else f"{_subject(lane, 'is')} {'all but ' if overall[lane]['mae'] else ''}the same."
         for lane in measured[1:]
     ]
     if phrases:

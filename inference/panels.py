@@ -7,15 +7,16 @@ and told apart with any kind of colour vision. Sizes are in inches, text in poin
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from phrasewright.data.cue import Part
 from phrasewright.data.curves import DEFAULT_CC, LANES, Curve
+from phrasewright.inference.page import Page, clock, staircase, together
 from phrasewright.model.hearing import PartHearing
 
 if TYPE_CHECKING:
@@ -55,7 +56,7 @@ STYLE: Any = {
 }
 
 LEFT, RIGHT = 1.15, 0.35
-_TITLE, _BRACKETS, _STRIP, _LANE, _GAP, _FOOT = 0.26, 0.36, 0.17, 0.80, 0.09, 0.24
+_TITLE, _BRACKETS, _STRIP, _LANE, _NO_LANES, _GAP, _FOOT = 0.26, 0.36, 0.17, 0.80, 0.30, 0.09, 0.24
 _LEAST_GRID = 0.08
 """Beat lines closer than this are left out."""
 _POINT = 1 / 72
@@ -63,32 +64,6 @@ _CHARACTER = 0.56
 """Width of an average character, as a share of the type size (measured on the font the library brings)."""
 _LEAST_RANGE_CC = 24
 """A lane's axis covers at least this many steps, so that a drift of three steps does not look like a swell."""
-
-
-@dataclass(frozen=True)
-class Page:
-    """What all blocks share: the span, the axis and where its lines stand. `to_x` turns seconds into axis units."""
-
-    start_s: float
-    end_s: float
-    to_x: Callable[[ArrayLike], NDArray[np.float64]]
-    bar: NDArray[np.int64]
-    bar_x: NDArray[np.float64]
-    beat_x: NDArray[np.float64]
-    inch_per_x: float
-
-    @property
-    def left(self) -> float:
-        return float(self.to_x(self.start_s))
-
-    @property
-    def right(self) -> float:
-        return float(self.to_x(self.end_s))
-
-    def cut(self, start_s: float, end_s: float) -> tuple[float, float] | None:
-        """The part of a span that lies on the page, on the axis; None where it does not."""
-        a, b = max(start_s, self.start_s), min(end_s, self.end_s)
-        return (float(self.to_x(a)), float(self.to_x(b))) if b > a else None
 
 
 Stretches = tuple[tuple[str, float, float], ...]
@@ -121,7 +96,7 @@ class Block:
     @property
     def height(self) -> float:
         strips = _STRIP * sum(len(rows) for _, rows in self.strips) + (_GAP if self.strips else 0.0)
-        lanes = max(len(self.shown), 1) * (_LANE + _GAP)
+        lanes = len(self.shown) * (_LANE + _GAP) if self.shown else _NO_LANES + _GAP
         return _TITLE + _BRACKETS + self.notes_height + _GAP + strips + lanes + _FOOT
 
 
@@ -159,7 +134,7 @@ def draw_block(figure: Figure, block: Block, page: Page, *, top: float) -> None:
     for axis, rows in block.strips:
         for i, row in enumerate(rows):
             name = axis if i == 0 else ""
-            _draw_strip(panel(top, _STRIP, f"{axis}{i or ''}"), row, name, page, overhang=axis == "event")
+            _draw_strip(panel(top, _STRIP, f"{axis}{i or ''}"), row, name, page)
             top -= _STRIP
     top -= _GAP if block.strips else 0.0
     for lane in block.shown:
@@ -167,11 +142,15 @@ def draw_block(figure: Figure, block: Block, page: Page, *, top: float) -> None:
         _draw_lane(axes, block, lane, page)
         top -= _LANE + _GAP
     if not block.shown:
-        axes = panel(top, _LANE, "no-lanes")
+        axes = panel(top, _NO_LANES, "no-lanes")
         axes.set_yticks([])
-        where: dict[str, Any] = {"transform": axes.transAxes, "ha": "center", "va": "center"}
-        axes.text(0.5, 0.5, "no lanes drawn", color=PALE, style="italic", **where)
+        _say(axes, "no lanes drawn")
     _draw_seconds(axes, page)
+
+
+def _say(axes: Axes, words: str) -> None:
+    where: dict[str, Any] = {"transform": axes.transAxes, "ha": "center", "va": "center"}
+    axes.text(0.5, 0.5, words, color=PALE, style="italic", **where)
 
 
 def _title(figure: Figure, part: Part, *, top: float) -> None:
@@ -186,19 +165,27 @@ def _title(figure: Figure, part: Part, *, top: float) -> None:
 def _grid(axes: Axes, page: Page) -> None:
     low, high = axes.get_ylim()
     if len(page.beat_x) and np.diff(page.beat_x).min(initial=np.inf) * page.inch_per_x > _LEAST_GRID:
-        axes.vlines(page.beat_x, low, high, color=FAINT, linewidth=0.5, zorder=0)
-    axes.vlines(page.bar_x, low, high, color=RULE, linewidth=0.6, zorder=0.5)
+        _strokes(axes, page.beat_x, low, high, color=FAINT, linewidth=0.5, zorder=0)
+    _strokes(axes, page.bar_x, low, high, color=RULE, linewidth=0.6, zorder=0.5)
+
+
+def _strokes(axes: Axes, x: NDArray[np.float64], low: float, high: float, **style: Any) -> None:
+    """Upright strokes as one broken line: a page of thousands is drawn and stored much sooner than stroke by stroke."""
+    broken = np.stack([x, x, np.full(len(x), np.nan)], axis=1).ravel()  # (3 * n_strokes,)
+    axes.plot(broken, np.tile([low, high, np.nan], len(x)), solid_capstyle="butt", **style)
 
 
 def _draw_phrases(axes: Axes, heard: PartHearing, page: Page) -> None:
     """Bar numbers along the top, phrase brackets with their numbers below them."""
+    index = heard.part.index
     axes.set_ylim(0, 1)
     axes.set_yticks([])
     width_inch = page.inch_per_x * float(np.diff(page.bar_x).min(initial=np.inf))
     every = next(n for n in (1, 2, 4, 8, 16, 32, 64, 128, 256, 512, 1024, 4096) if n * width_inch > 0.32 or n == 4096)
     for bar, x in zip(page.bar[:-1].tolist(), page.bar_x[:-1].tolist(), strict=True):
-        if (bar - 1) % every == 0 or bar == page.bar[0]:
-            axes.text(x, 0.74, str(bar), fontsize=7, color=PALE, ha="left", va="bottom", gid=f"bar-{bar}")
+        if (bar - 1) % every == 0 or bar == page.bar[0] or bar in page.metre:
+            said = f"{bar}   {page.metre[bar]}" if bar in page.metre else str(bar)
+            axes.text(x, 0.74, said, fontsize=7, color=PALE, ha="left", va="bottom", gid=f"bar-{index}-{bar}")
     inset = 0.02 / page.inch_per_x
     for number, phrase in enumerate(heard.phrases, 1):
         cut = page.cut(phrase.start_s, phrase.end_s)
@@ -210,7 +197,8 @@ def _draw_phrases(axes: Axes, heard: PartHearing, page: Page) -> None:
             x, y = [a, *x], [0.12, *y]
         if phrase.end_s <= page.end_s + 1e-6:
             x, y = [*x, b], [*y, 0.12]
-        axes.plot(x, y, color=INK, linewidth=0.8, solid_joinstyle="miter", gid=f"phrase-{number}", clip_on=False)
+        style: dict[str, Any] = {"linewidth": 0.8, "solid_joinstyle": "miter", "clip_on": False}
+        axes.plot(x, y, color=INK, gid=f"phrase-{index}-{number}", **style)
         for label in (f"phrase {number}", str(number)):
             if _fits(label, b - a, page, points=6.5):
                 box = {"facecolor": "white", "edgecolor": "none", "pad": 1.2}
@@ -242,6 +230,11 @@ def _draw_notes(axes: Axes, block: Block, page: Page) -> None:
     )
     bars.set_gid(f"notes-{block.heard.part.index}")
     axes.add_collection(bars, autolim=False)
+    if len(pitch) == 0:
+        axes.set_yticks([])
+        _grid(axes, page)
+        _say(axes, "silent here")
+        return
     ticks = _pitch_ticks(pitch.astype(np.int64), block.low, block.high)
     axes.set_yticks(ticks, [pitch_name(p) for p in ticks])
     axes.hlines([p for p in ticks if p % 12 == 0], page.left, page.right, color=RULE, linewidth=0.4, zorder=0.4)
@@ -263,23 +256,22 @@ def pitch_name(pitch: int) -> str:
 def _pitch_ticks(pitch: NDArray[np.int64], low: float, high: float) -> list[int]:
     """Every C, and the lowest and highest note where they stand clear of one."""
     ticks = [p for p in range(int(np.ceil(low)), int(high) + 1) if p % 12 == 0]
-    for p in (int(pitch.min()), int(pitch.max())) if len(pitch) else ():
+    for p in (int(pitch.min()), int(pitch.max())):
         if all(abs(p - q) >= 2 for q in ticks):
             ticks.append(p)
     return sorted(ticks)
 
 
-def _draw_strip(axes: Axes, row: Stretches, name: str, page: Page, *, overhang: bool) -> None:
-    """One row of what was heard, as ruled stretches with their names; `overhang` lets a name outrun its stretch."""
+def _draw_strip(axes: Axes, row: Stretches, name: str, page: Page) -> None:
+    """One row of what was heard, as ruled stretches with their names, which may run on where nothing follows."""
     axes.set_ylim(0, 1)
     axes.set_yticks([0.5], [name])
     gap = 0.015 / page.inch_per_x
-    for label, a, b in row:
+    for (label, a, b), next_x in zip(row, [x for _, x, _ in row[1:]] + [page.right], strict=True):
         axes.fill_between([a, max(b - gap, a)], 0.1, 0.9, color=FAINT, linewidth=0, zorder=1)
         axes.plot([a, a], [0.1, 0.9], color=PALE, linewidth=0.9, zorder=2, solid_capstyle="butt")
-        short = SHORT_LABEL.get(label, label)
-        for text in (label, short):
-            if _fits(text, b - a, page, points=6.5) or (overhang and text == short):
+        for text in (label, SHORT_LABEL.get(label, label)):
+            if _fits(text, next_x - a, page, points=6.5):
                 axes.text(a + 0.035 / page.inch_per_x, 0.48, text, fontsize=6.5, va="center", zorder=3)
                 break
 
@@ -323,7 +315,9 @@ def _draw_lane(axes: Axes, block: Block, lane: str, page: Page) -> None:
     axes.set_ylim(low, high)
     axes.set_yticks([t for t in range(0, 128, 10 if high - low <= 45 else 20) if low + 1 <= t <= high - 1])
     onset_x = page.to_x(part.notes.onset_s[(part.notes.onset_s >= page.start_s) & (part.notes.onset_s < page.end_s)])
-    axes.vlines(np.unique(onset_x), low, low + 0.07 * (high - low), color=INK, linewidth=0.7, zorder=2)
+    onset_x = np.unique(onset_x)
+    dense = np.diff(onset_x).min(initial=np.inf) * page.inch_per_x < _LEAST_GRID
+    _strokes(axes, onset_x, low, low + 0.07 * (high - low), color=INK, linewidth=0.35 if dense else 0.7, zorder=2)
     axes.axhline(low, color=RULE, linewidth=0.6)
     _grid(axes, page)
     if mine is not None:
@@ -335,36 +329,13 @@ def _draw_lane(axes: Axes, block: Block, lane: str, page: Page) -> None:
         dashes: dict[str, Any] = {"linewidth": 1.0, "linestyle": (0, (3, 1.5)), "zorder": 2.5, "gid": f"{name}-over"}
         axes.plot(*drawn[-1], color=INK, **dashes)
     if mine is not None and over is not None:
-        x, left_cc, right_cc = _together(mine, over, page)
+        x, left_cc, right_cc = together(mine, over, page)
         axes.fill_between(x, left_cc, right_cc, color=LANE_COLOUR[lane], alpha=0.25, linewidth=0, zorder=1)
     edge = -0.30 / ((page.right - page.left) * page.inch_per_x)
     label: dict[str, Any] = {"transform": axes.transAxes, "ha": "right", "clip_on": False}
     axes.text(edge, 0.56, lane, fontsize=8, fontweight="bold", color=LANE_COLOUR[lane], va="bottom", **label)
     cc = part.lane_cc.get(lane, DEFAULT_CC[lane])
     axes.text(edge, 0.48, f"CC {cc}", fontsize=6.5, color=PALE, va="top", **label)
-
-
-def staircase(curve: Curve, page: Page) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Corners of a lane as a device plays it, on the page: x on the axis, y in steps; empty before its first event."""
-    start = curve.at(np.array([page.start_s]))
-    inside = (curve.time_s > page.start_s) & (curve.time_s < page.end_s)
-    time_s, value = curve.time_s[inside], curve.value_cc[inside]
-    if np.isfinite(start[0]):
-        time_s, value = np.r_[page.start_s, time_s], np.r_[start, value]
-    if len(time_s) == 0:
-        return np.zeros(0), np.zeros(0)
-    x = page.to_x(np.r_[time_s, page.end_s])
-    return np.repeat(x, 2)[1:-1], np.repeat(value, 2)
-
-
-def _together(left: Curve, right: Curve, page: Page) -> tuple[NDArray[np.float64], ...]:
-    """Both lanes at every corner of either: x, left and right values, only where both have one."""
-    times = np.unique(np.r_[left.time_s, right.time_s, page.start_s, page.end_s])
-    times = times[(times >= page.start_s) & (times <= page.end_s)]
-    values = left.at(times), right.at(times)
-    known = np.isfinite(values[0]) & np.isfinite(values[1])
-    x = np.repeat(page.to_x(times[known]), 2)[1:]
-    return x, *(np.repeat(v[known], 2)[:-1] for v in values)
 
 
 def _value_range(value_cc: NDArray[np.float64]) -> tuple[float, float]:
@@ -385,10 +356,3 @@ def _draw_seconds(axes: Axes, page: Page) -> None:
     times = np.arange(np.ceil(page.start_s / step - 1e-9), np.floor(page.end_s / step + 1e-9) + 1) * step
     axes.set_xticks(page.to_x(times).tolist(), [clock(t) for t in times.tolist()])
     axes.tick_params(axis="x", length=2.5, width=0.5, color=RULE, pad=2, labelsize=6.5)
-
-
-def clock(time_s: float) -> str:
-    """Minutes and seconds, with a tenth where it is not whole."""
-    tenths = round(time_s * 10)
-    minutes, rest = divmod(tenths, 600)
-    return f"{minutes}:{rest // 10:02d}" + (f".{rest % 10}" if rest % 10 else "")

@@ -8,12 +8,11 @@ runs give the same bytes. Sizes are in inches.
 from __future__ import annotations
 
 import io
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
 
 from phrasewright.data.cue import Cue, Part
 from phrasewright.data.curves import LANES, Curve
@@ -21,7 +20,8 @@ from phrasewright.data.errors import InputError, OutputError
 from phrasewright.data.profiles import Profile
 from phrasewright.data.reading import read_cue
 from phrasewright.inference.comparing import lane_of, match_parts
-from phrasewright.inference.panels import LEFT, PALE, RIGHT, STYLE, Block, Page, block_of, draw_block
+from phrasewright.inference.page import Page, metre_text, page_of
+from phrasewright.inference.panels import LEFT, PALE, RIGHT, STYLE, Block, block_of, draw_block
 from phrasewright.inference.writing import check_output, write_whole
 from phrasewright.model.hearing import CueHearing
 from phrasewright.model.listening import hear
@@ -134,7 +134,9 @@ def build_figure(
 
     cue = hearing.cue
     others = match_parts(cue, over)[0] if over is not None else [None] * len(cue.parts)
-    page, width = _page(cue, *_span(cue, bars))
+    start_s, end_s = _span(cue, bars)
+    page = page_of(cue, start_s=start_s, end_s=end_s)
+    width = (page.right - page.left) * page.inch_per_x + LEFT + RIGHT
     blocks = [
         block_of(hearing.parts[i], page, lanes=_lanes_of(cue.parts[i]), over=_lanes_of(others[i]))
         for i in (part.index - 1 for part in chosen_parts(cue, parts))
@@ -165,9 +167,8 @@ def _heading(figure: Figure, cue: Cue, page: Page, bars: tuple[int, int] | None)
     tempo = cue.tempo
     if tempo.has_metre:
         metre = max(int(np.searchsorted(tempo.metre_bar, page.bar[0], side="right")) - 1, 0)
-        figures = f"{tempo.metre_numerator[metre]}/{tempo.metre_denominator[metre]}"
         beats_per_min = 60 / float(tempo.beat_length_s(page.start_s))
-        said = f"{figures}   quarter note = {beats_per_min:.0f}"
+        said = f"{metre_text(tempo, metre)}   quarter note = {beats_per_min:.0f}"
         figure.text(1 - RIGHT / width, 1 - 0.34 / height, said, fontsize=8, color=PALE, ha="right", va="baseline")
 
 
@@ -191,26 +192,3 @@ def _span(cue: Cue, bars: tuple[int, int] | None) -> tuple[float, float]:
     first, last = bars
     edges = cue.tempo.tick_to_s(cue.tempo.bar_to_tick([first, min(last, cue.n_bars or last) + 1]))
     return float(edges[0]), float(edges[1])
-
-
-def _page(cue: Cue, start_s: float, end_s: float) -> tuple[Page, float]:
-    """The shared axis and the width of the figure in inches: 10.5, more for passages of over 64 quarter notes."""
-    tempo = cue.tempo
-    to_x: Callable[[ArrayLike], NDArray[np.float64]] = tempo.s_to_beat if tempo.has_metre else np.asarray
-    bar = np.zeros(0, dtype=np.int64)
-    bar_x = beat_x = np.zeros(0)
-    if tempo.has_metre:
-        first, last = (float(x) for x in tempo.tick_to_bar(tempo.s_to_tick([start_s, end_s])))
-        bar = np.arange(int(np.floor(first + 1e-6)), int(np.ceil(last - 1e-6)) + 1)
-        tick = tempo.bar_to_tick(bar)
-        bar_x = tempo.tick_to_beat(tick)
-        metre = np.maximum(np.searchsorted(tempo.metre_tick, tick[:-1], side="right") - 1, 0)
-        beats = [
-            np.arange(a, b - 1e-6, 4.0 / tempo.metre_denominator[m])
-            for a, b, m in zip(bar_x[:-1], bar_x[1:], metre, strict=True)
-        ]
-        beat_x = np.setdiff1d(np.concatenate([*beats, np.zeros(0)]), bar_x)
-    length = float(to_x(end_s) - to_x(start_s))
-    quarters = length if tempo.has_metre else 2.0 * length
-    inner = float(np.clip(0.14 * quarters, 8.6, 60.0))
-    return Page(start_s, end_s, to_x, bar, bar_x, beat_x, inner / max(length, 1e-9)), inner + LEFT + RIGHT

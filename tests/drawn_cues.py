@@ -24,12 +24,17 @@ class Line:
     lanes: Mapping[int, Sequence[tuple[float, int]]] = field(default_factory=dict)
 
 
-def write_cue(path: Path, *lines: Line, metre: tuple[int, int] = (4, 4)) -> Path:
-    """Write the lines as tracks at 120 quarter notes a minute, each on its own channel."""
+def write_cue(
+    path: Path, *lines: Line, metre: tuple[int, int] = (4, 4), later: tuple[float, int, int] | None = None
+) -> Path:
+    """Write the lines as tracks at 120 quarter notes a minute, one channel each; `later` is a metre from a beat on."""
     head = [
         mido.MetaMessage("set_tempo", tempo=500_000),
         mido.MetaMessage("time_signature", numerator=metre[0], denominator=metre[1]),
     ]
+    if later is not None:
+        wait = round(later[0] * TICKS_PER_BEAT)
+        head.append(mido.MetaMessage("time_signature", numerator=later[1], denominator=later[2], time=wait))
     tracks: list[list[mido.Message | mido.MetaMessage]] = [head]
     for channel, line in enumerate(lines):
         at: list[tuple[int, int, mido.Message]] = [

@@ -86,8 +86,14 @@ def test_labels_are_text_and_say_what_is_seen(cue: Path, tmp_path: Path) -> None
 def test_each_phrase_has_a_bracket(cue: Path, tmp_path: Path) -> None:
     draw_picture(cue, tmp_path / "line.svg", parts=[1])
     n_phrases = len(hear(read_cue(cue)).parts[0].phrases)
-    assert {f"phrase-{k}" for k in range(1, n_phrases + 1)} <= ids(tmp_path / "line.svg")
-    assert f"phrase-{n_phrases + 1}" not in ids(tmp_path / "line.svg")
+    assert {f"phrase-1-{k}" for k in range(1, n_phrases + 1)} <= ids(tmp_path / "line.svg")
+    assert f"phrase-1-{n_phrases + 1}" not in ids(tmp_path / "line.svg")
+
+
+def test_names_in_the_drawing_are_unique(cue: Path, tmp_path: Path) -> None:
+    draw_picture(cue, tmp_path / "all.svg")
+    names = [element.get("id") for element in ET.parse(tmp_path / "all.svg").iter() if element.get("id")]
+    assert len(names) == len(set(names))
 
 
 def test_a_lane_the_file_lacks_is_not_drawn(cue: Path, tmp_path: Path) -> None:
@@ -142,12 +148,18 @@ def test_a_second_file_is_laid_over(cue: Path, tmp_path: Path) -> None:
     assert any("dashes: by hand.mid" in word for word in texts(tmp_path / "both.svg"))
 
 
-def test_a_metre_change_moves_the_bar_lines(tmp_path: Path) -> None:
-    path = write_cue(tmp_path / "waltz.mid", Line("Oboe", 68, SCALE[:12]), metre=(3, 4))
+def test_bar_lines_follow_the_metre_and_its_changes_are_printed(tmp_path: Path) -> None:
+    path = write_cue(tmp_path / "waltz.mid", Line("Oboe", 68, SCALE[:14]), metre=(3, 4), later=(6.0, 2, 4))
     draw_picture(path, tmp_path / "waltz.svg")
     words = texts(tmp_path / "waltz.svg")
     assert "3/4   quarter note = 120" in words
-    assert [w for w in words if w in "12345678"] == ["1", "2", "3", "4"]
+    assert [w for w in words if w[0] in "12345678" and w[1:] in ("", "   2/4")] == ["1", "2", "3   2/4", "4", "5", "6"]
+
+
+def test_a_silent_passage_says_so(tmp_path: Path) -> None:
+    path = write_cue(tmp_path / "rest.mid", Line("Oboe", 68, [(72, 0.0, 2.0, 80), (72, 16.0, 2.0, 80)]))
+    draw_picture(path, tmp_path / "rest.svg", bars=(2, 3))
+    assert "silent here" in texts(tmp_path / "rest.svg")
 
 
 def test_film_frames_have_no_bars(tmp_path: Path) -> None:
