@@ -8,9 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phrasewright.data.cue import Cue, Part
+from phrasewright.model.accents import accents_of, marks_for
 from phrasewright.model.attacks import attacks_of, passage_at
+from phrasewright.model.closings import Closing, closing_attacks, closings_of
 from phrasewright.model.figures import figures_of
-from phrasewright.model.hearing import FIGURES, ROLES, Attacks, CueHearing, PartHearing, Phrase, Situation
+from phrasewright.model.hearing import EVENTS, FIGURES, ROLES, Attacks, CueHearing, PartHearing, Phrase, Situation
 from phrasewright.model.layers import Layers, split_layers
 from phrasewright.model.phrases import Cut, boundary_scores, find_cuts, line_of, shared_scores
 from phrasewright.model.roles import Role, roles_of
@@ -22,9 +24,11 @@ def hear(cue: Cue) -> CueHearing:
     attacks = [attacks_of(part, split) for part, split in zip(cue.parts, layers, strict=True)]
     phrases = _phrases(cue, attacks)
     roles = roles_of(list(cue.parts), list(zip(attacks, phrases, strict=True)))
+    closings = closings_of(cue, attacks)
     parts = []
     for part, split, raw, own, role in zip(cue.parts, layers, attacks, phrases, roles, strict=True):
-        parts.append(_part_hearing(cue, part, split, raw, own, role))
+        events = _events(cue, part, raw, own, closings)
+        parts.append(_part_hearing(cue, part, split, raw, own, role, events))
     return CueHearing(cue, tuple(parts))
 
 
@@ -79,6 +83,7 @@ def _part_hearing(
     raw: Attacks,
     phrases: tuple[Phrase, ...],
     roles: list[Role],
+    events: tuple[NDArray[np.int8], list[Situation]],
 ) -> PartHearing:
     notes = part.notes
     lengths = [p.last_attack - p.first_attack + 1 for p in phrases]
@@ -89,22 +94,44 @@ def _part_hearing(
     figure = figures_of(
         notes, split, passage=passage_at(part, notes.onset_s), bar_s=cue.tempo.bar_length_s(notes.onset_s)
     )
-    event = np.zeros(notes.n_notes, dtype=np.int8)
-    attacks = replace(
-        raw, phrase=phrase, role=attack_role, figure=figure[raw.first_note], event=event[raw.first_note]
-    )
+    event, event_situations = events
+    attacks = replace(raw, phrase=phrase, role=attack_role, figure=figure[raw.first_note], event=event)
+    size = raw.last_note - raw.first_note + 1
     situations = _role_situations(roles)
     situations += _figure_situations(part, figure)
+    situations += event_situations
     return PartHearing(
         part=part,
         attacks=attacks,
         phrases=phrases,
         situations=tuple(situations),
         layer=split.layer,
-        note_role=np.repeat(attack_role, raw.last_note - raw.first_note + 1),
+        note_role=np.repeat(attack_role, size),
         note_figure=figure,
-        note_event=event,
+        note_event=np.repeat(event, size),
     )
+
+
+def _events(
+    cue: Cue, part: Part, attacks: Attacks, phrases: tuple[Phrase, ...], closings: list[Closing]
+) -> tuple[NDArray[np.int8], list[Situation]]:
+    """Index into EVENTS for each attack, and the situations; a closing takes precedence over the accents within it."""
+    tracks = {other.track for other in cue.parts}
+    event, why = accents_of(part, attacks, marks=marks_for(part, cue.marks, tracks), tempo=cue.tempo)
+    situations = []
+    for closing in closings if part.kind != "percussive" else ():
+        bar_s = float(cue.tempo.bar_length_s(closing.start_s))
+        found = closing_attacks(attacks, phrases, closing, bar_s=bar_s)
+        if found:
+            first, last = found
+            event[first : last + 1] = EVENTS.index(closing.label)
+            end_s = float(attacks.release_s[first : last + 1].max())
+            situations.append(Situation("event", closing.label, float(attacks.onset_s[first]), end_s, closing.why))
+    for i in np.flatnonzero(event).tolist():
+        if EVENTS[int(event[i])] in ("accent", "sforzando"):
+            label, reason = EVENTS[int(event[i])], why[i]
+            situations.append(Situation("event", label, float(attacks.onset_s[i]), float(attacks.end_s[i]), reason))
+    return event, situations
 
 
 def _role_situations(roles: list[Role]) -> list[Situation]:
