@@ -1,11 +1,11 @@
 """Movement that has no reason in the notes: where it comes from, and how it runs.
 
-Each phrase has its own stream of random numbers, seeded by what the phrase contains (intervals and durations in beats), its part,
-and how often that content was heard in the part before. So an edit elsewhere changes nothing here, yet neither a repeated
-bar nor a doubling part repeats the movement.
+Each phrase has its own stream of random numbers, seeded by what it contains (intervals and durations in beats), by its
+part, and by how often that content was heard in the part before. So an edit elsewhere changes nothing here, yet neither
+a repeated bar nor a doubling part repeats the movement.
 
-The drift runs through turning points on alternate sides of the middle whose distances in time and size are drawn anew each time:
-it never stands still, is not periodic and knows nothing of the beat.
+The drift runs through turning points on alternate sides of the middle whose distances in time and size are drawn anew
+each time: it never stands still, is not periodic and knows nothing of the beat.
 """
 
 from __future__ import annotations
@@ -52,10 +52,39 @@ def turning_points(
     """Times (s) and values (steps) of the turning points of one drift from `start_s` to about `end_s`."""
     n = int(np.ceil((end_s - start_s) / leg_s[0])) + 2
     first_s, side = stream.uniform(-leg_s[1], 0.0), 1.0 if stream.random() < 0.5 else -1.0
-    time_s = start_s + first_s + np.r_[0.0, np.cumsum(stream.uniform(*leg_s, n))]
+    # long and short legs, few between: legs near one length would make a period
+    length = np.where(stream.random(n) < 0.5, stream.uniform(0.0, 0.3, n), stream.uniform(0.75, 1.0, n))
+    time_s = start_s + first_s + np.r_[0.0, np.cumsum(leg_s[0] + (leg_s[1] - leg_s[0]) * length)]
     value_cc = stream.uniform(*size_cc, n + 1) * side * np.where(np.arange(n + 1) % 2, -1.0, 1.0)
     keep = time_s < end_s
     return time_s[keep], value_cc[keep]
+
+
+def least_periodic(candidates: list[tuple[Array, Array]], spans_s: list[tuple[float, float]]) -> tuple[Array, Array]:
+    """The candidate (times, values) that repeats itself least on the given held notes.
+
+    What counts is the highest local peak of the biased autocorrelation beyond half a second, of the drift on top of a
+    gentle swell such as a phrase gives it.
+    """
+    step_s = 0.05
+    worst = np.zeros(len(candidates))
+    for start_s, end_s in spans_s:
+        time_s = np.arange(start_s, end_s, step_s)
+        swell = 7.0 * np.sin(np.pi * (time_s - start_s) / (end_s - start_s))
+        for k, (point_s, point_cc) in enumerate(candidates):
+            worst[k] = max(worst[k], autocorrelation_peak(drift_cc(time_s, point_s, point_cc) + swell, step_s=step_s))
+    return candidates[int(np.argmin(worst))]
+
+
+def autocorrelation_peak(value: Array, *, step_s: float, from_s: float = 0.5) -> float:
+    """Highest local peak of the biased autocorrelation beyond `from_s`, 0 where there is none. `value`: (n,)."""
+    moved = value - value.mean()
+    row = np.correlate(moved, moved, "full")[len(moved) - 1 :]
+    if len(row) < 3 or row[0] <= 0.0:
+        return 0.0
+    row = row / row[0]
+    peak = (row[1:-1] > row[:-2]) & (row[1:-1] >= row[2:]) & (np.arange(1, len(row) - 1) * step_s >= from_s)
+    return float(row[1:-1][peak].max()) if np.any(peak) else 0.0
 
 
 def drift_cc(time_s: Array, point_s: Array, point_cc: Array) -> Array:

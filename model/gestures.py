@@ -5,6 +5,7 @@ Beside the gestures stands the frame grid: which gesture governs each frame, and
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -79,15 +80,15 @@ class Gestures:
     def n_gestures(self) -> int:
         return len(self.onset_s)
 
-    def shares(self, by_role: dict[str, float] | object) -> Array:
+    def shares(self, by_role: Mapping[str, float]) -> Array:
         """Value of a mapping from role name for every gesture."""
-        table = np.array([by_role[role] for role in ROLES])  # type: ignore[index]
+        table = np.array([by_role[role] for role in ROLES])
         return np.asarray(table[self.role])
 
 
 @dataclass(frozen=True)
 class Grid:
-    """Frames of one part: time, governing gesture, seconds since its onset (not below 0), to the next onset, and whether before it."""
+    """Frames of one part: time, governing gesture, seconds since its onset (not below 0) and to the next onset."""
 
     time_s: Array
     index: Ints

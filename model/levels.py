@@ -1,8 +1,8 @@
 """How loud two controllers are together, in decibels.
 
-Controller 11 follows the level law of General MIDI: `L = 40 log10(CC7 * CC11 / 127^2)` (General MIDI developer guidelines).
-Controller 1 crosses sampled dynamic layers; unless an instrument was profiled, 24 dB spread evenly over its 127 steps
-(common practice, no source). The two add.
+Controller 11 follows the level law of General MIDI: `L = 40 log10(CC7 * CC11 / 127^2)` (General MIDI developer
+guidelines). Controller 1 crosses sampled dynamic layers: unless an instrument was profiled, 24 dB spread evenly over
+its 127 steps (common practice, no source). The two add.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ DYNAMICS_DB_PER_STEP = DYNAMICS_RANGE_DB / FULL_CC
 
 
 def expression_to_db(expression_cc: ArrayLike, *, volume_cc: ArrayLike = FULL_CC) -> NDArray[np.float64]:
-    """Level of controller 11 under controller 7 in dB, 0 where both are 127; minus infinity at 0. Shape of the inputs."""
+    """Level of controller 11 under controller 7 in dB: 0 where both are 127, minus infinity at 0."""
     product = np.asarray(expression_cc, dtype=np.float64) * np.asarray(volume_cc, dtype=np.float64)
     with np.errstate(divide="ignore"):
         return np.asarray(LEVEL_LAW_DB * np.log10(product / FULL_CC**2))

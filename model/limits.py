@@ -1,10 +1,12 @@
 """What any predictor's answer is held to: range of level in a phrase, balance of roles, ranges of the controllers.
 
-Every figure here is common practice without a source. All of it is local: a phrase is measured by itself, against a level that
-depends on its role alone, so that an edit elsewhere changes nothing.
+Every figure here is common practice without a source. All of it is local: a phrase is measured by itself, against a
+level that depends on its role alone, so that an edit elsewhere changes nothing.
 """
 
 from __future__ import annotations
+
+from collections.abc import Mapping
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -29,7 +31,7 @@ _LEAST_EXPRESSION_CC = 8.0
 def within_limits(
     hearing: CueHearing, index: int, dense: DenseLanes, *, parameters: RuleParameters = DEFAULT
 ) -> DenseLanes:
-    """The same lanes with every phrase at its role's level, its range of level within bounds, and detached notes at one level.
+    """The same lanes, every phrase at its role's level and within its range of level, detached notes at one level.
 
     Parameters
     ----------
@@ -125,7 +127,7 @@ def _at_level(
 def _never_flat(
     part: PartHearing, value: Array, gestures: Gestures, grid: Grid, *, parameters: RuleParameters
 ) -> Array:
-    """More drift where a held note would stand still for two seconds, because an arc and a drift cancel or none was there."""
+    """More drift where a held note would stand still, because an arc and a drift cancel or because none was there."""
     limits, held = parameters.limits, parameters.held
     stride = 5  # frames: whether two seconds are flat needs no finer look
     width = round(limits.held_s / FRAME_S)
@@ -167,12 +169,11 @@ def held_levels(value: Array, gestures: Gestures, grid: Grid, *, centres_cc: tup
     last = value[np.maximum(np.r_[at[1:], len(value)] - 1, 0)]
     arrive = np.where(onward & still[j], ease(1.0 - grid.until_s / 0.1), 0.0)[:, None]
     leading = value + (level[j] - last[i]) * arrive
-    return np.where(still[i][:, None], stepped, leading)
+    return np.asarray(np.where(still[i][:, None], stepped, leading))
 
 
-def _in_ranges(value: Array, profiled: object, *, parameters: RuleParameters) -> Array:
+def _in_ranges(value: Array, ranges: Mapping[str, tuple[int, int]], *, parameters: RuleParameters) -> Array:
     limits = parameters.limits
-    ranges = profiled if isinstance(profiled, dict) else dict(profiled)  # type: ignore[call-overload]
     out = np.empty_like(value)
     names = ("dynamics", "expression", "vibrato")
     for lane, (name, bounds) in enumerate(

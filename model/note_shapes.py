@@ -1,4 +1,7 @@
-"""What the notes give each frame: weight and decay, joins and re-articulations, chords, runs, accents. Steps, (n_frames, 2)."""
+"""What the notes give each frame: weight and decay, joins and re-articulations, chords, runs, accents.
+
+Everything comes in steps, dynamics and expression, shape (n_frames, 2).
+"""
 
 from __future__ import annotations
 
@@ -28,7 +31,7 @@ def notes_cc(
 ) -> Array:
     """Each gesture's own course: from where the last one ended to its level, a swell for weight, then the decay.
 
-    `base_cc`, shape (n_gestures, 2), is the level of each gesture relative to the phrase. Detached notes take that level at once.
+    `base_cc`, shape (n_gestures, 2), is the level of each gesture in its phrase; detached notes take it at once.
     """
     note = parameters.note
     section_attack = 1.0 if solo else parameters.section.attack
@@ -93,7 +96,7 @@ def notes_cc(
 
 
 def _chord_swing(gestures: Gestures, *, lane: int, parameters: RuleParameters) -> tuple[Array, Array]:
-    """Signed swing of each slow chord (up through one, down through the next) and the step at its start, (n_gestures,)."""
+    """Signed swing of each slow chord (up through one, down through the next) and the step at its start."""
     chords = parameters.chords
     slow = (gestures.role == _CHORDS) & (gestures.length_s >= chords.slow_s) & ~gestures.frozen & ~gestures.resting
     ordinal = np.arange(gestures.n_gestures) - np.searchsorted(gestures.phrase, gestures.phrase)
@@ -109,9 +112,9 @@ def dips_cc(
     before_len = np.r_[0.0, gestures.next_s[:-1] - gestures.onset_s[:-1]]
     own_s = np.where(gestures.repeated, 1.8, 1.0) * gestures.length_s  # a stroke is articulated for what was before it
     shorter_s = np.minimum(own_s, np.r_[np.inf, gestures.length_s[:-1]])
-    size = gestures.joined & ~gestures.entry & ~gestures.frozen & ~gestures.resting
+    dips = gestures.joined & ~gestures.entry & ~gestures.frozen & ~gestures.resting
     size = (
-        size
+        dips
         * gestures.shares(dip.role_share)
         * gestures.renewed
         * touch.dip
@@ -130,6 +133,7 @@ def dips_cc(
         depth = size * np.where(gestures.repeated, dip.repeat_cc[lane], dip.join_cc[lane]) * ~struck
         before_s = np.maximum(np.minimum(dip.before_s[lane], dip.share_before * before_len), 1e-3)
         after_s = np.maximum(np.minimum(dip.after_s[lane], dip.share_after * after_len), 1e-3)
+        depth = np.minimum(depth, dip.steepest_cc_per_s * np.minimum(before_s, after_s) * 2.0 / np.pi)
         i, j = grid.index, np.minimum(grid.index + 1, gestures.n_gestures - 1)
         fall = depth[i] * bump(grid.since_s / after_s[i])
         fall = fall + np.where(j > i, depth[j] * bump(grid.until_s / before_s[j]), 0.0)
@@ -138,7 +142,7 @@ def dips_cc(
 
 
 def spikes_cc(gestures: Gestures, grid: Grid, *, parameters: RuleParameters, touch: Family) -> Array:
-    """Accents and sforzandi: up within the rise, at the onset already where the note starts from silence, then a fast decay."""
+    """Accents and sforzandi: a rise, over at the onset where the note starts from silence, then a fast decay."""
     out = np.zeros((len(grid.time_s), 2))
     accent = parameters.accent
     for i in np.flatnonzero(np.isin(gestures.event, (_ACCENT, _SFORZANDO))):

@@ -1,7 +1,7 @@
 """What the rules may be told: every depth, time and share, named and explained.
 
-Pairs are (dynamics, expression). Depths are controller steps (`_cc`), times seconds (`_s`), levels decibels (`_db`). Unless a
-field says otherwise the values are common practice without a source, chosen by looking at and listening to the curves.
+Pairs are (dynamics, expression). Depths are controller steps (`_cc`), times seconds (`_s`), levels decibels (`_db`).
+Unless a field says otherwise the values are common practice without a source, chosen by looking at the curves.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ class Arc:
     """Where the arc culminates, as a share of the phrase, before its own top is taken into account."""
     follow_top: float = 0.45
     """How far the peak moves to where the line is highest, 0 not at all, 1 exactly there."""
-    peak_shift: Pair = (0.06, -0.07)
+    peak_shift: Pair = (0.08, -0.08)
     """Dynamics culminates later than expression."""
     peak_bounds: Pair = (0.22, 0.86)
     peak_residue: float = 0.07
@@ -101,6 +101,8 @@ class Dip:
     """Between notes shorter than the first there is no dip, from these on (join, repeat) the full one."""
     metre: float = 0.12
     """What a downbeat deepens, as a share."""
+    steepest_cc_per_s: float = 300.0
+    """Depths are cut so that no flank is steeper; 60 events a second of 6 steps each follow that."""
     per_semitone: float = 0.03
     """What each semitone of a leap deepens a join, as a share, up to an octave."""
     residue: float = 0.14
@@ -118,12 +120,15 @@ class Dip:
 class Held:
     """Movement on held notes: 3 to 6 steps within about a second, vibrato 10 to 25 over 3 to 6 s."""
 
-    size_cc: tuple[float, float] = (2.5, 3.2)
+    size_cc: tuple[float, float] = (2.2, 3.2)
     """Turning points lie this far from the middle, on alternate sides."""
-    leg_s: tuple[float, float] = (0.45, 1.0)
+    leg_s: tuple[float, float] = (0.38, 1.1)
     """Seconds between turning points, drawn anew each time so that nothing is periodic."""
     vibrato_size_cc: tuple[float, float] = (6.5, 10.5)
-    vibrato_leg_s: tuple[float, float] = (1.3, 2.3)
+    vibrato_leg_s: tuple[float, float] = (1.2, 2.3)
+    choose_of: int = 5
+    choose_from_s: float = 4.0
+    """On notes longer than this the least periodic of so many draws is taken."""
     always: float = 0.3
     """Share of it that other notes show."""
     from_s: float = 0.6
@@ -208,8 +213,8 @@ class Vibrato:
     """Wait and growth together take at most this share of the note."""
     solo_ease: float = 0.5
     section_ease: float = 0.2
-    """How much it gives at a join. Soloists pause between slurred notes (Allen, Geringer and MacLeod 2009); a section never
-    stops together."""
+    """How much it gives at a join. Soloists pause between slurred notes (Allen, Geringer and MacLeod 2009); a section
+    never stops together."""
     ease_s: float = 0.2
     settle_s: float = 0.4
     """Width of the moving average that keeps it from jumping into fast notes."""
@@ -303,8 +308,8 @@ class Limits:
 class RuleParameters:
     """Everything the rules can be told.
 
-    `level` is the printed level whose centres hold; `centre_cc` overrides a lane's centre (a lone static value found in the
-    file), by lane name.
+    `level` is the printed level whose centres hold; `centre_cc` overrides a lane's centre (a lone static value found in
+    the file), by lane name.
     """
 
     level: str = "mf"

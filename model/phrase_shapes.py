@@ -57,7 +57,7 @@ def arc_cc(
 
 
 def _top_of(gestures: Gestures, start_s: Array, length_s: Array) -> Array:
-    """Where in each phrase its high notes lie, a share 0..1: the mean place, weighted by length and doubled every third up."""
+    """Where in each phrase its high notes lie, a share 0..1: the mean place, weighted by length and by height."""
     n = len(start_s)
     phrase = gestures.phrase
     highest = np.full(n, -np.inf)

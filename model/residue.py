@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from phrasewright.model.drift import drift_cc, phrase_streams, turning_points
+from phrasewright.model.drift import drift_cc, least_periodic, phrase_streams, turning_points
 from phrasewright.model.gestures import Gestures
 from phrasewright.model.hearing import PartHearing
 from phrasewright.model.parameters import RuleParameters
@@ -61,10 +61,15 @@ def residue_of(part: PartHearing, gestures: Gestures, *, parameters: RuleParamet
         per_gesture.append(stream.standard_normal((n, 3)))
         places.append(stream.random(n))
         end_s = min(float(starts_s[p + 1]), part.phrases[p].end_s + 1.0)
+        own = slice(int(edges[p]), int(edges[p + 1]))
+        long = np.flatnonzero(gestures.length_s[own] > held.choose_from_s) + own.start
+        spans_s = [(float(gestures.onset_s[i]), float(gestures.end_s[i])) for i in long]
         for lane, (leg_s, size_cc) in enumerate(kinds):
-            points[lane].append(
+            drawn = [
                 turning_points(stream, start_s=float(starts_s[p]), end_s=end_s, leg_s=leg_s, size_cc=size_cc)
-            )
+                for _ in range(held.choose_of if spans_s else 1)
+            ]
+            points[lane].append(least_periodic(drawn, spans_s) if spans_s else drawn[0])
     phrase_draws, gesture_draws = np.array(per_phrase), np.concatenate(per_gesture)
     return Residue(
         peak=phrase_draws[:, 0],
@@ -77,7 +82,7 @@ def residue_of(part: PartHearing, gestures: Gestures, *, parameters: RuleParamet
 
 
 def _in_order(phrases: list[tuple[Array, Array]]) -> tuple[Array, Array]:
-    """Turning points of all phrases as one row; a phrase's early points before the last one's late points are dropped."""
+    """Turning points of all phrases as one row, without points that come too early after the last phrase's."""
     time_s = np.concatenate([times for times, _ in phrases])
     value_cc = np.concatenate([values for _, values in phrases])
     reach = np.maximum.accumulate(np.r_[-np.inf, time_s[:-1]])

@@ -1,7 +1,7 @@
 """The rules: three lanes for one part, as a sum of shapes.
 
-Rule deviations add (Friberg 1991): centre, phrase arc, closing, notes, dips, accents, breath and residue are each computed alone
-and summed in controller steps; `limits.py` holds the sum to the promised ranges. Times are seconds.
+Rule deviations add (Friberg 1991): centre, phrase arc, closing, notes, dips, accents, breath and residue are each
+computed alone and summed in controller steps; `limits.py` holds the sum to the promised ranges. Times are seconds.
 """
 
 from __future__ import annotations

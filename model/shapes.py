@@ -63,7 +63,7 @@ def bent_into(value: Array, low: float, high: float, *, knee: float) -> Array:
 
 
 def windowed_mean(value: Array, weight: Array, low: NDArray[np.int64], high: NDArray[np.int64]) -> Array:
-    """Weighted mean of `value[low[i]:high[i]]` for every frame i; the frame's own value where the weights there sum to 0."""
+    """Weighted mean of `value[low[i]:high[i]]` for every frame i, or its own value where the weights sum to 0."""
     total = np.r_[0.0, np.cumsum(value * weight)]
     count = np.r_[0.0, np.cumsum(weight)]
     within = count[high] - count[low]

@@ -13,7 +13,7 @@ Array = NDArray[np.float64]
 
 
 def vibrato_cc(gestures: Gestures, grid: Grid, dynamics_cc: Array, *, parameters: RuleParameters, solo: bool) -> Array:
-    """Vibrato in steps without its drift, shape (n_frames,). `dynamics_cc`: slow dynamics relative to its centre, steps."""
+    """Vibrato in steps without its drift, shape (n_frames,). `dynamics_cc`: slow dynamics less its centre, steps."""
     vibrato = parameters.vibrato
     full = vibrato.solo_cc if solo else vibrato.section_cc
     ease_by = (vibrato.solo_ease if solo else vibrato.section_ease) * gestures.joined * gestures.renewed
