@@ -9,6 +9,7 @@ import pytest
 from drawn_cues import BEAT_S, Line, ramp, write_cue
 
 from phrasewright.data.errors import InputError
+from phrasewright.data.profiles import read_profile
 from phrasewright.inference.comparing import compare_files, compare_text
 
 SCALE = [(60 + i % 5, float(i), 1.0, 80) for i in range(16)]
@@ -155,6 +156,26 @@ def test_lanes_of_a_part_that_is_not_shaped_are_compared_too(tmp_path: Path) -> 
     left = write_cue(tmp_path / "a.mid", Line("Piano", 0, SCALE, {11: [(0.0, 60)]}))
     right = write_cue(tmp_path / "b.mid", Line("Piano", 0, SCALE, {11: [(0.0, 63)]}))
     assert compare_files(left, [right])["parts"][0]["lanes"]["expression"]["mae"] == 3
+
+
+def test_breath_as_dynamics_is_compared_with_dynamics(tmp_path: Path) -> None:
+    """One hand drew the flute's dynamics on breath with modulation left alone, the other on modulation."""
+    left = write_cue(tmp_path / "a.mid", Line("Flute", 73, SCALE, {1: [(0.0, 20)], 2: SWELL[1]}))
+    right = write_cue(tmp_path / "b.mid", Line("Flute", 73, SCALE, {1: moved(SWELL, by=4)[1]}))
+    result = compare_files(left, [right])
+    lanes = result["parts"][0]["lanes"]
+    assert lanes["dynamics"]["bias"] == pytest.approx(4)
+    assert lanes["vibrato"] is None
+    assert result["remarks"] == ["Flute: dynamics is controller 2 in a.mid, controller 1 in b.mid"]
+
+
+def test_a_profile_says_which_controllers_are_compared(tmp_path: Path) -> None:
+    path = tmp_path / "mine.toml"
+    path.write_text('["Flute"]\nlanes.dynamics = 21\n')
+    left = write_cue(tmp_path / "a.mid", Line("Flute", 73, SCALE, {1: [(0.0, 20)], 21: [(0.0, 50)]}))
+    right = write_cue(tmp_path / "b.mid", Line("Flute", 73, SCALE, {1: [(0.0, 90)], 21: [(0.0, 53)]}))
+    result = compare_files(left, [right], profile=read_profile(path))
+    assert result["overall"]["dynamics"]["mae"] == 3
 
 
 def test_no_common_lane_is_said(drawn: Path, tmp_path: Path) -> None:
