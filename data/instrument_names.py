@@ -371,8 +371,10 @@ def read_name(name: str) -> NameReading:
         return NameReading(synthetic[3] if synthetic else ("synth",), "synth", False, several, one)
     best = min(hits, key=lambda hit: (hit[3][0] in GENERAL or " ".join(hit[2]) in _WEAK, -hit[1], hit[0]))
     candidates = best[3]
-    if len(candidates) > 1 and any(set(hit[3]) & _CHOIR_WORDS for hit in hits if hit is not best):
-        candidates = tuple(sorted(candidates, key=lambda c: c not in _VOICES))  # "Bass (Chor)"
+    if len(candidates) > 1:  # other words of the name may settle it: "Altos (Viola)", "Bass (Chor)"
+        beside = {candidate for hit in hits if hit is not best for candidate in hit[3]}
+        sung = bool(beside & _CHOIR_WORDS)
+        candidates = tuple(sorted(candidates, key=lambda c: (c not in beside, sung and c not in _VOICES)))
     word = " ".join(best[2])
     return NameReading(candidates, word, word in _WEAK, several or (best[4] and not one), one)
 

@@ -121,7 +121,7 @@ PROGRAM_INSTRUMENT: tuple[str, ...] = _programs()
 """Instrument of each General MIDI program, counted from 0."""
 
 TREMOLO_PROGRAM, PIZZICATO_PROGRAM = 44, 45
-_PERCUSSION_CHANNEL = 10
+PERCUSSION_CHANNEL = 10
 _CHAMBER_PARTS = 6
 """Up to so many parts, all bowed strings with names in the singular, are soloists (common practice, no source)."""
 _LONG_NOTE_S = 0.35
@@ -151,7 +151,7 @@ def instrument_of(
     if reading.candidates and not (reading.weak and by_program is not None):
         chosen = _settled(reading, by_program, notes, neighbours)
         return _with_players(INSTRUMENTS[chosen], reading, neighbours), f'its name says {chosen} ("{reading.word}")'
-    if channel == _PERCUSSION_CHANNEL:
+    if channel == PERCUSSION_CHANNEL:
         return INSTRUMENTS["percussion"], "channel 10 is percussion"
     if by_program is not None:
         why = f"program {program} (counted from 0) is {by_program}"

@@ -14,7 +14,13 @@ from phrasewright.data.cue import Cue, Instrument, Mark, Part
 from phrasewright.data.curves import DEFAULT_CC, LANES, Curve
 from phrasewright.data.errors import InputError
 from phrasewright.data.instrument_names import read_name
-from phrasewright.data.instruments import INSTRUMENTS, PIZZICATO_PROGRAM, PROGRAM_INSTRUMENT, instrument_of
+from phrasewright.data.instruments import (
+    INSTRUMENTS,
+    PERCUSSION_CHANNEL,
+    PIZZICATO_PROGRAM,
+    PROGRAM_INSTRUMENT,
+    instrument_of,
+)
 from phrasewright.data.midi import TEXT_TYPES, MidiFile, Track, meta_messages, meta_text, port_of, read_midi
 from phrasewright.data.notes import Notes
 from phrasewright.data.pairing import channels_with_notes, pair_notes
@@ -185,8 +191,9 @@ def _instrument(source: _Source, names: tuple[str, ...]) -> tuple[Instrument, st
     program = source.program
     if shaped and (program is None or program == PIZZICATO_PROGRAM or program not in shaped):
         program = shaped[0]  # a line that is also plucked, or a slot used by two instruments
-    name = source.title if source.alone or program is None else ""
-    return instrument_of(program, name, channel=source.channel + 1, notes=source.notes, neighbours=names)
+    channel = source.channel + 1
+    name = source.title if source.alone or (program is None and channel != PERCUSSION_CHANNEL) else ""
+    return instrument_of(program, name, channel=channel, notes=source.notes, neighbours=names)
 
 
 def _part(

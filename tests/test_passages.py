@@ -1,0 +1,126 @@
+"""Programs, words and track names say how a stretch is played."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+from midi_bytes import END, chunk, cue_from, line, name, program, smf, text
+
+from phrasewright.data.cue import Part
+from phrasewright.data.passages import articulation_words, base_words
+
+FOUR = [72, 74, 76, 77]  # four quarters, two seconds
+
+
+def part(folder: Path, *events: bytes) -> Part:
+    return cue_from(folder, smf(chunk(*events, END))).parts[0]
+
+
+def kinds(folder: Path, *events: bytes) -> list[str]:
+    passages = part(folder, *events).passages
+    assert passages[0].start_s == 0
+    assert passages[-1].end_s == float(part(folder, *events).notes.offset_s.max())
+    assert all(a.end_s == b.start_s for a, b in pairwise(passages))
+    return [passage.kind for passage in passages]
+
+
+def test_a_line_that_is_plucked_for_a_while(tmp_path: Path) -> None:
+    plucked = part(tmp_path, program(40), line(FOUR), program(45), line(FOUR), program(40), line(FOUR))
+    assert [(p.kind, p.start_s, p.end_s) for p in plucked.passages] == [
+        ("sustained", 0.0, 2.0),
+        ("decaying", 2.0, 4.0),
+        ("sustained", 4.0, 6.0),
+    ]
+    assert "pizzicato" in plucked.passages[1].why
+    assert plucked.kind == "sustained"
+    assert "vibrato" in plucked.lane_cc
+
+
+def test_tremolo_is_sustained(tmp_path: Path) -> None:
+    assert kinds(tmp_path, program(48), line(FOUR), program(44), line(FOUR)) == ["sustained"]
+
+
+def test_a_line_that_begins_plucked_is_still_bowed_later(tmp_path: Path) -> None:
+    begun = part(tmp_path, program(45), line(FOUR), program(42), line([48, 50]))
+    assert [p.kind for p in begun.passages] == ["decaying", "sustained"]
+    assert (begun.kind, begun.instrument.name, begun.program) == ("sustained", "cello", 45)
+
+
+def test_pizzicato_alone_is_not_shaped(tmp_path: Path) -> None:
+    for named in (b"", name("Violins I"), name("Violins I pizz.")):
+        plucked = part(tmp_path, named, program(45), line(FOUR))
+        assert (plucked.kind, plucked.lane_cc) == ("decaying", {})
+
+
+def test_a_slot_used_by_two_instruments(tmp_path: Path) -> None:
+    both = part(tmp_path, program(0), line(FOUR), program(73), line(FOUR))
+    assert [p.kind for p in both.passages] == ["decaying", "sustained"]
+    assert both.instrument.name == "flute"
+
+
+def test_a_program_that_contradicts_the_name_says_nothing(tmp_path: Path) -> None:
+    assert kinds(tmp_path, name("Violins I"), program(0), line(FOUR), program(24), line(FOUR)) == ["sustained"]
+
+
+@pytest.mark.parametrize(
+    ("word", "kind"),
+    [
+        ("pizz.", "decaying"),
+        ("Pizzicato", "decaying"),
+        ("col legno battuto", "decaying"),
+        ("spicc.", "short"),
+        ("stacc.", "short"),
+        ("sempre staccato", "short"),
+        ("sautill\u00e9", "short"),
+    ],
+)
+def test_words_hold_until_arco(tmp_path: Path, word: str, kind: str) -> None:
+    found = kinds(tmp_path, name("Viola"), line(FOUR), text(word), line(FOUR), text("arco"), line(FOUR))
+    assert found == ["sustained", kind, "sustained"]
+
+
+@pytest.mark.parametrize("word", ["con sord.", "trem.", "legato", "espr.", "dolce", "Letter A", "harmonics"])
+def test_words_that_leave_a_line_sustained(tmp_path: Path, word: str) -> None:
+    assert kinds(tmp_path, name("Viola"), line(FOUR), text(word), line(FOUR)) == ["sustained"]
+
+
+def test_prose_and_lyrics_are_no_instructions(tmp_path: Path) -> None:
+    prose = text("Please play the pizzicato version of this cue if the hall is dry")
+    lyric = text("stacc", kind=0x05)
+    assert kinds(tmp_path, name("Viola"), prose, lyric, line(FOUR)) == ["sustained"]
+
+
+def test_a_note_played_in_just_ahead_of_the_word_belongs_to_it(tmp_path: Path) -> None:
+    early = part(
+        tmp_path, name("Viola"), line([60, 62], 96), b"\x00\x90\x40\x50", text("pizz.", delta=5), b"\x5b\x80\x40\x40"
+    )
+    assert [p.start_s for p in early.passages] == [0.0, 1.0]
+
+
+def test_a_word_before_the_first_note_holds_from_the_start(tmp_path: Path) -> None:
+    assert kinds(tmp_path, name("Viola"), text("pizz.", delta=50), line(FOUR), text("arco"), line(FOUR)) == [
+        "decaying",
+        "sustained",
+    ]
+
+
+def test_a_word_in_the_name_holds_for_the_part(tmp_path: Path) -> None:
+    assert kinds(tmp_path, name("Violins I spicc"), program(48), line(FOUR)) == ["short"]
+    assert kinds(tmp_path, name("Horns shorts"), program(60), line(FOUR)) == ["short"]
+    assert kinds(tmp_path, name("Celli legato"), program(48), line(FOUR)) == ["sustained"]
+    short = part(tmp_path, name("Violins I spicc"), program(48), line(FOUR))
+    assert short.kind == "sustained"
+    assert set(short.lane_cc) == {"dynamics", "expression", "vibrato"}
+
+
+def test_a_harp_rings_off_whatever_is_said(tmp_path: Path) -> None:
+    harp = part(tmp_path, name("Harp"), program(46), text("arco"), line(FOUR))
+    assert ([p.kind for p in harp.passages], harp.kind, harp.lane_cc) == (["decaying"], "decaying", {})
+
+
+def test_names_without_their_articulation() -> None:
+    assert base_words("Violins I legato") == base_words("Violins I - Spicc.") == ("violins", "i")
+    assert articulation_words("Violins I col legno") == ("col legno",)
+    assert articulation_words("Violins I") == ()
