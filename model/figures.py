@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from phrasewright.data.cue import PASSAGE_KINDS
 from phrasewright.data.notes import Notes
-from phrasewright.model.hearing import FIGURES
+from phrasewright.model.hearing import FIGURES, Situation
 from phrasewright.model.layers import Layers
 
 FAST_ALTERNATION_S = 0.17
@@ -28,6 +28,8 @@ REPEAT_S = 2.5
 """Same pitches further apart than this are held notes in turn."""
 DETACHED_S = 0.35
 """Longest note that counts as detached."""
+APART_S = 1.0
+"""Notes of one figure with a longer silence between them are two situations."""
 _SMALL_S = 1e-3
 
 
@@ -60,6 +62,30 @@ def figures_of(
             bar_s[index],
         )
     return figure
+
+
+def figure_situations(notes: Notes, figure: NDArray[np.int8]) -> list[Situation]:
+    """Stretches of one figure in order of time, whatever other notes of a chord do in between."""
+    situations = []
+    for number in np.unique(figure[figure > 0]).tolist():
+        index = np.flatnonzero(figure == number)
+        on_s, off_s = notes.onset_s[index], notes.offset_s[index]
+        reach_s = np.maximum.accumulate(off_s)
+        first = np.flatnonzero(np.r_[True, on_s[1:] > reach_s[:-1] + APART_S])
+        last = np.r_[first[1:] - 1, len(index) - 1]
+        for a, b in zip(first.tolist(), last.tolist(), strict=True):
+            n, longest_s = b - a + 1, float((off_s - on_s)[a : b + 1].max())
+            label = FIGURES[number]
+            why = {
+                "repeated": f"the same pitch as the note before, {n} notes",
+                "held": f"{n} long notes, up to {longest_s:.1f} s" if n > 1 else f"one note of {longest_s:.1f} s",
+                "run": f"{n} connected notes in quick steps",
+                "detached": f"{n} short notes with silence between",
+                "trill": f"{n} notes that alternate by a step",
+                "tremolo": f"{n} quick strokes or alternations",
+            }[label]
+            situations.append(Situation("figure", label, float(on_s[a]), float(reach_s[b]), why))
+    return sorted(situations, key=lambda situation: situation.start_s)
 
 
 def _line_figures(

@@ -11,8 +11,8 @@ from phrasewright.data.cue import Cue, Part
 from phrasewright.model.accents import accents_of, marks_for
 from phrasewright.model.attacks import attacks_of, passage_at
 from phrasewright.model.closings import Closing, closing_attacks, closings_of
-from phrasewright.model.figures import figures_of
-from phrasewright.model.hearing import EVENTS, FIGURES, ROLES, Attacks, CueHearing, PartHearing, Phrase, Situation
+from phrasewright.model.figures import figure_situations, figures_of
+from phrasewright.model.hearing import EVENTS, ROLES, Attacks, CueHearing, PartHearing, Phrase, Situation
 from phrasewright.model.layers import Layers, split_layers
 from phrasewright.model.phrases import Cut, boundary_scores, find_cuts, line_of, shared_scores
 from phrasewright.model.roles import Role, roles_of
@@ -98,7 +98,7 @@ def _part_hearing(
     attacks = replace(raw, phrase=phrase, role=attack_role, figure=figure[raw.first_note], event=event)
     size = raw.last_note - raw.first_note + 1
     situations = _role_situations(roles)
-    situations += _figure_situations(part, figure)
+    situations += figure_situations(notes, figure)
     situations += event_situations
     return PartHearing(
         part=part,
@@ -143,19 +143,4 @@ def _role_situations(roles: list[Role]) -> list[Situation]:
             situations[-1] = replace(before, end_s=max(before.end_s, role.end_s))
         else:
             situations.append(Situation("role", role.label, role.start_s, role.end_s, role.why))
-    return situations
-
-
-def _figure_situations(part: Part, figure: NDArray[np.int8]) -> list[Situation]:
-    """Stretches of equal figures."""
-    situations = []
-    if not len(figure):
-        return []
-    first = np.flatnonzero(np.r_[True, np.diff(figure) != 0])
-    last = np.r_[first[1:] - 1, len(figure) - 1]
-    for a, b in zip(first.tolist(), last.tolist(), strict=True):
-        if figure[a]:
-            label = FIGURES[int(figure[a])]
-            end_s = float(part.notes.offset_s[a : b + 1].max())
-            situations.append(Situation("figure", label, float(part.notes.onset_s[a]), end_s, label))
     return situations

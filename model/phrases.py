@@ -34,6 +34,8 @@ BEST_LENGTH_S = 5.0
 """Length without penalty; a phrase costs more the more octaves of length it is away."""
 SHORTEST_S = 1.2
 """Shorter phrases are hardly ever heard between rests."""
+FEW_BARS = 0.25
+"""Cost of a phrase of one bar, more for less, nothing from two bars or 7 s on."""
 WHOLE_BARS, EVEN_BARS = 0.08, 0.16
 """What a phrase of a whole number of bars gains, and of an even one."""
 LONGEST_S = 16.0
@@ -42,7 +44,7 @@ WINDOW_S = 30.0
 """Stretches without a sure cut are divided at their clearest point until they are shorter than this."""
 CLEAREST_WITHIN_S = 5.0
 """A point is clear enough to cut a long stretch where no score within this distance is higher."""
-SHARED_WEIGHT = 1.0
+SHARED_WEIGHT = 0.8
 """Weight of the other lines' mean score: cadences are common to many parts."""
 PARALLEL = 0.12
 """What a phrase gains that begins with the rhythm of the one before, and again with its intervals."""
@@ -305,6 +307,8 @@ def length_cost(length_s: NDArray[np.float64], length_bar: NDArray[np.float64]) 
     octaves = np.log2(np.maximum(length_s, 0.05) / BEST_LENGTH_S)
     cost = np.where(octaves < 0, 0.14, 0.20) * octaves**2
     cost += 2.0 * np.maximum(length_s / LONGEST_S - 1.0, 0.0) + 0.5 * (length_s < SHORTEST_S)
+    few_bars = np.clip(np.nan_to_num(np.log2(2.0 / np.maximum(length_bar, 0.1))), 0.0, 1.5)
+    cost += FEW_BARS * few_bars * np.clip((7.0 - length_s) / 2.0, 0.0, 1.0)
     whole = np.rint(length_bar)
     near = np.abs(length_bar - whole) < 0.04
     even = near & (np.abs(length_bar / 2 - np.rint(length_bar / 2)) < 0.02)
@@ -319,9 +323,9 @@ def _cut(line: Line, scores: Scores, tempo: TempoMap, i: int) -> Cut:
     why = []
     if scores.rest_s[i] > 0.12:
         why.append(f"after a rest of {scores.rest_s[i]:.2f} s")
-    if scores.long[i] > 0.3:
+    if scores.long[i] > 0.3 and scores.rest_s[i] < 0.5:
         why.append("after a long note")
-    if scores.change[i] > 0.4:
+    if scores.change[i] > 0.4 and scores.rest_s[i] < LONG_REST_S:
         why.append(f"boundary strength {scores.change[i]:.2f}")
     if scores.shared[i] > 0.25:
         why.append("other parts begin here too")

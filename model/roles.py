@@ -90,6 +90,7 @@ def _decide(stretches: Stretches, pairs: Pairs, percussive: NDArray[np.bool_]) -
     label = np.full(n, _CHORDS)
     for mask, role in ((counter, _COUNTER), (bass, _BASS), (pedal, _PEDAL), (melody, _MELODY)):
         label[mask] = role
+    label = _settled(stretches, label, fixed=percussive | alone | pedal)
     return label, [
         _reason(int(label[k]), k, stretches, percussive=bool(percussive[k]), alone=bool(alone[k]), height=float(height[k]))
         for k in range(n)
@@ -168,11 +169,12 @@ def _melodies(
 
 
 def _pedals(stretches: Stretches, pairs: Pairs) -> NDArray[np.bool_]:
-    """One pitch class for at least 3 s, while something else changes pitch at least three times."""
+    """One pitch class for 5 s, or struck five times in 3 s, while something else moves half of that time."""
     n = stretches.n_stretches
     moves = (stretches.n_classes[pairs.other] >= 3) & (stretches.n_attacks[pairs.other] >= 4)
     moving_s = _largest(pairs, pairs.overlap_s * moves, n)
-    still = (stretches.n_classes == 1) & (stretches.length_s >= 3.0) & (stretches.thickness <= 2.2)
+    long = (stretches.length_s >= 5.0) | ((stretches.length_s >= 3.0) & (stretches.n_attacks >= 5))
+    still = (stretches.n_classes == 1) & long & (stretches.thickness <= 2.2)
     return np.asarray(still & (moving_s >= 0.5 * stretches.length_s))
 
 
@@ -189,12 +191,23 @@ def _doubled(pairs: Pairs, chosen: NDArray[np.bool_], n: int) -> NDArray[np.bool
     return answer
 
 
+def _settled(stretches: Stretches, label: NDArray[np.int64], *, fixed: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """One or two notes that go straight on from the stretch before keep its role: a last long note is still the line's."""
+    follows = np.r_[False, np.diff(stretches.part) == 0]
+    follows[1:] &= stretches.start_s[1:] - stretches.end_s[:-1] < 0.5
+    tiny = (stretches.n_attacks <= 2) & follows & ~fixed
+    before = np.r_[label[:1], label[:-1]]
+    return np.where(tiny & (before != _PEDAL), before, label)
+
+
 def _reason(label: int, k: int, stretches: Stretches, *, percussive: bool, alone: bool, height: float) -> str:
     if percussive:
         return "percussion keeps time with the rest"
     if label == _MELODY:
         if alone:
             return "it sounds alone"
+        if stretches.n_attacks[k] <= 2:
+            return "goes on with the melody"
         why = ["the highest line"] if height > 0.9 else ["stands out of what sounds with it"]
         if stretches.variety[k] >= 0.6:
             why.append("varied pitches")

@@ -93,7 +93,8 @@ class Pairs:
     together : float, 0..1
         Attacks they have in common over the attacks of either, within the overlap.
     doubling : bool
-        At least four fifths of all attacks within the overlap are common and of one pitch class: unison or octaves.
+        At least three attacks, and four fifths of all within the overlap, are common and of one pitch class: unison or
+        octaves.
     """
 
     one: NDArray[np.int64]
@@ -204,7 +205,7 @@ def pairs_of(stretches: Stretches, parts: list[tuple[Attacks, tuple[Phrase, ...]
     overlap_s -= np.maximum(stretches.start_s[one], stretches.start_s[other])
     common, alike, n_one, n_other = _coincidences(stretches, parts, one, other)
     either = np.maximum(n_one + n_other - common, 1)
-    doubling = (alike >= 0.8 * np.maximum(n_one, n_other)) & (alike >= 1)
+    doubling = (alike >= 0.8 * np.maximum(n_one, n_other)) & (alike >= 3)
     doubling &= overlap_s >= 0.5 * np.minimum(stretches.length_s[one], stretches.length_s[other])
     return Pairs(one, other, overlap_s, common / either, doubling)
 
