@@ -193,7 +193,8 @@ def _note_labels(axes: list[str], n_notes: int, *, where: str) -> NoteLabels:
 def listing(passage: LabelledPassage) -> str:
     """A passage as a table for someone who labels it: every note of every part with its times and its texts.
 
-    Fast repetitions of one to four notes (strokes, trills, rolls) stand on one line with the range of their velocities.
+    Notes of a chord that end together, and fast repetitions of one to four notes (strokes, trills, rolls), stand on one
+    line with the range of their velocities.
     What the passage was written to show (its title, file, and whether it is hard) is left out.
     """
     score, tempo = passage.score, _tempo_of(passage.score)
@@ -220,7 +221,7 @@ def listings() -> str:
 
 
 def _repetition(part: ScorePart, k: int, tempo: TempoMap) -> tuple[int, int]:
-    """How many notes come back from note k on, and how many notes that fills: (1, 1) where nothing is repeated fast."""
+    """How many notes come back from note k on, and how many notes that fills; else the chord at note k, once."""
     notes, worded = part.notes, {tick for tick, _ in part.words}
     for period in (1, 2, 3, 4):
         j = k + period
@@ -240,7 +241,12 @@ def _repetition(part: ScorePart, k: int, tempo: TempoMap) -> tuple[int, int]:
         n_notes = (j - k) // period * period
         if n_notes >= max(6, 3 * period):
             return period, n_notes
-    return 1, 1
+    chord = notes[k : k + 1]
+    for note in notes[k + 1 :]:
+        if (note.onset_tick, note.end_tick) != (chord[0].onset_tick, chord[0].end_tick):
+            break
+        chord = (*chord, note)
+    return len(chord), len(chord)
 
 
 def _row(score: Score, part: ScorePart, k: int, *, period: int, n_notes: int, tempo: TempoMap) -> str:
@@ -259,6 +265,7 @@ def _row(score: Score, part: ScorePart, k: int, *, period: int, n_notes: int, te
         number, velocity = str(k), str(first.velocity)
     else:
         number, velocity = f"{k}-{k + n_notes - 1}", f"{min(velocities)}-{max(velocities)}"
+    if n_notes > period:
         span_s = float(tempo.tick_to_s(notes[period].onset_tick)) - on_s
         pitches += f" x{n_notes // period}"
         said.insert(0, f"each time after {span_s:.3f} s, the last at {_bar_beat(score, last.onset_tick)}")
