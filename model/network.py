@@ -1,7 +1,7 @@
 """The network, whole: attacks are read with their neighbours, then each moment is answered from the attacks around it.
 
     attack features --input--> h --3 x (neighbour mixing, residual)--> encodings of attacks
-    [previous, current, next encoding] + frame features + style --3 layers--> centre and spread of three lanes
+    [previous, current, next encoding] + frame features + style --layers--> centre and spread of three lanes
 
 Neighbours are attacks at fixed distances (a dilated convolution), and a tap is closed where the neighbour belongs to
 another part or lies more than `reach_s` away. So the view is finite in attacks and in seconds, whatever is batched
@@ -44,7 +44,7 @@ class NetworkConfig:
     n_style: int = 16  # free directions in which a hand departs from the default
     n_lanes: int = 3
     width: int = 128  # of an attack's encoding
-    hidden: int = 192  # of the frame decoder
+    hidden: int = 160  # of the frame decoder, which runs up to a hundred times a second: the cost of shaping
     dilations: tuple[int, ...] = (1, 2, 4)  # with two taps to either side: 14 attacks each way
     reach_s: float = 8.0  # a tap spans at most this, so three blocks see at most 24 s
 
@@ -77,14 +77,14 @@ class Neighbours(nn.Module):
 class Bend(nn.Module):
     """A layer of the decoder whose scale and shift follow the style."""
 
-    def __init__(self, n_in: int, n_out: int, n_style: int) -> None:
+    def __init__(self, hidden: int, n_style: int) -> None:
         super().__init__()
-        self.linear = nn.Linear(n_in, n_out)
-        self.scale = nn.Linear(n_style, n_out, bias=False)
-        self.shift = nn.Linear(n_style, n_out, bias=False)
+        self.linear = nn.Linear(hidden, hidden)
+        self.scale = nn.Linear(n_style, hidden, bias=False)
+        self.shift = nn.Linear(n_style, hidden, bias=False)
 
     def forward(self, x: Tensor, style: Tensor) -> Tensor:
-        """`x` (frame, n_in), `style` (frame or 1, n_style) -> (frame, n_out)."""
+        """`x` (frame, hidden), `style` (frame or 1, n_style) -> (frame, hidden)."""
         y = self.linear(x) * (1.0 + self.scale(style)) + self.shift(style)
         return nn.functional.gelu(y)
 
@@ -98,13 +98,14 @@ class Network(nn.Module):
         self.input = nn.Linear(config.n_attack_features, config.width)
         self.blocks = nn.ModuleList(Neighbours(config.width, d, config.reach_s) for d in config.dilations)
         self.norm = nn.LayerNorm(config.width)
-        n_in = 3 * config.width + config.n_frame_features
-        self.bends = nn.ModuleList(Bend(n, config.hidden, config.n_style) for n in (n_in, config.hidden, config.hidden))
+        self.view = nn.Linear(3 * config.width, config.hidden)
+        self.moment = nn.Linear(config.n_frame_features, config.hidden)
+        self.bends = nn.ModuleList(Bend(config.hidden, config.n_style) for _ in range(2))
         self.centre = nn.Linear(config.hidden, config.n_lanes)
         self.spread = nn.Linear(config.hidden, config.n_lanes)
 
     def encode(self, attack: Tensor, onset_s: Tensor, part: Tensor) -> Tensor:
-        """Encodings beside their neighbours'. `attack` (attack, feature), others (attack,) -> (attack, 3 * width)."""
+        """What frames see of an attack and its neighbours. (attack, feature), (attack,) twice -> (attack, hidden)."""
         h = self.input(attack)
         for block in self.blocks:
             h = block(h, onset_s, part)
@@ -113,11 +114,11 @@ class Network(nn.Module):
         edge = torch.zeros_like(h[:1])
         before = torch.cat([edge, h[:-1] * same])
         after = torch.cat([h[1:] * same, edge])
-        return torch.cat([before, h, after], dim=1)  # (attack, 3 * width)
+        return torch.as_tensor(self.view(torch.cat([before, h, after], dim=1)))  # 3 * width -> hidden
 
     def represent(self, encoded: Tensor, frame: Tensor, at: Tensor, style: Tensor) -> Tensor:
         """What the last layer sees of each frame: (frame, hidden). `at` (frame,) is each frame's attack."""
-        x = torch.cat([encoded[at], frame], dim=1)  # (frame, 3 * width + feature)
+        x = nn.functional.gelu(encoded[at] + self.moment(frame))  # (frame, hidden)
         for bend in self.bends:
             x = bend(x, style)
         return x

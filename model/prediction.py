@@ -35,7 +35,7 @@ WEIGHTS = Path(__file__).parent / "weights" / "base.safetensors"
 
 WIDE_FRAMES = 8
 """Frames between predictions where nothing begins: 80 ms."""
-_AROUND = (-20, -16, -13, -10, -8, -6, -5, -4, -3, -2, -1, 0, 1, 2, 3, 4, 5, 6, 8, 10, 12, 14, 17, 20, 25)
+_AROUND = (-20, -15, -11, -8, -6, -4, -2, -1, 0, 1, 3, 5, 7, 10, 13, 17, 22)
 """Frames predicted around each onset, relative to it: joins, re-articulations and attacks live there."""
 _MARGIN_FRAMES = 30
 
@@ -138,7 +138,7 @@ def foreseeable(parameters: RuleParameters) -> RuleParameters:
         arc=_without_residue(parameters.arc),
         note=_without_residue(parameters.note),
         dip=_without_residue(parameters.dip),
-        held=replace(parameters.held, size_cc=(0.0, 0.0), vibrato_size_cc=(0.0, 0.0)),
+        held=replace(parameters.held, size_cc=(0.0, 0.0), vibrato_size_cc=(0.0, 0.0), choose_from_s=np.inf),
         breath=replace(parameters.breath, depth_cc=(0.0, 0.0), bow_cc=(0.0, 0.0)),
     )
 

@@ -25,6 +25,7 @@ from phrasewright.training.textures import PLAYERS, Line, Player, Rng, Row, Sket
 TICKS_PER_BEAT = 480
 HELD_OUT = ("haydn/opus74no1/movement2", "haydn/opus74no1/movement3", "mozart/k458/movement2", "mozart/k458/movement3")
 """Movements the network is judged on and never trained on; every sixth chorale too (`held_out`)."""
+BOWED = (40, 41, 42, 43, 48)
 TEST_ONLY = ("beethoven", "schumann", "essenfolksong")
 
 _QUARTETS = (
@@ -196,7 +197,11 @@ def performed(sketch: Sketch, rng: Rng) -> Sketch:
                 velocity += 28.0
             shift = early_s / beat_s + (rng.normal(0, 0.006) / beat_s if manner == "loose" else 0.0)
             rows.append((max(at + shift, 0.0), length, pitch, int(np.clip(velocity, 20, 127))))
-        lines.append(replace(line, rows=tuple(sorted(rows))))
+        words = line.words
+        if line.program in BOWED and rng.random() < 0.12:
+            end = rows[-1][0]
+            words = ((float(rng.uniform(0, 0.6)) * end, str(rng.choice(["spicc.", "pizz."]))), (0.8 * end, "arco"))
+        lines.append(replace(line, rows=tuple(sorted(rows)), words=words))
     return replace(sketch, lines=tuple(lines))
 
 
@@ -213,6 +218,8 @@ def midi_bytes(sketch: Sketch) -> bytes:
         channel = [c for c in range(16) if c != 9][i % 15]
         name = line.name.encode()
         events = [(0, 0, b"\xff\x03" + _variable(len(name)) + name), (0, 1, bytes([0xC0 | channel, line.program]))]
+        for beat, word in line.words:
+            events.append((_tick(beat), 1, b"\xff\x01" + _variable(len(word.encode())) + word.encode()))
         for at, length, pitch, velocity in line.rows:
             on, off = _tick(at), max(_tick(at + length), _tick(at) + 1)
             events += [(on, 3, bytes([0x90 | channel, pitch, velocity])), (off, 2, bytes([0x80 | channel, pitch, 64]))]

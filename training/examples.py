@@ -36,8 +36,8 @@ NEAR_S = 0.2
 class Example:
     """One part: features as in `PartFeatures`, and what each hand draws there.
 
-    `frame_no` (n_frames,) is the frame's number on the 10 ms grid, `near` (n_frames,) whether an onset is near, `target`
-    (n_hands, n_frames, 3) steps, `style` (n_hands, n_style); the first hand is the default.
+    `frame_no` (n_frames,) is the frame's number on the 10 ms grid, `near` (n_frames,) whether an onset is near,
+    `target` (n_hands, n_frames, 3) steps, `style` (n_hands, n_style); the first hand is the default.
     """
 
     attack: NDArray[np.float16]

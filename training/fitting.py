@@ -2,8 +2,8 @@
 
 The loss is the distance in steps plus the distance of movements over 60 ms: a curve that is right on average and stands
 still is punished by the second. Half of the frames lie near onsets. The spread is learned as the scale of a Laplace
-distribution of other hands around the default one (style zero), so it tells how far hands differ there. What is kept is a
-running mean of the weights, which is steadier than the last step.
+distribution of other hands around the default one (style zero), so it tells how far hands differ there. What is kept is
+a running mean of the weights, which is steadier than the last step.
 """
 
 from __future__ import annotations
@@ -116,7 +116,7 @@ def batch_loss(network: Network, pool: Pool, parts: Tensor, hands: Tensor, setti
     first, second = error.chunk(2, dim=1)
     apart = (pool.frame_no[later] - pool.frame_no[frames] == settings.movement_frames * STEP)[:, :, None]
     size = error.abs()
-    distance = (torch.where(size < 0.5, size * size, size - 0.25) * weight).mean()  # level at 0, straight beyond half a step
+    distance = (torch.where(size < 0.5, size * size, size - 0.25) * weight).mean()  # round at 0, straight from .5 on
     movement = ((second - first).abs() * apart * weight).mean()
     _, spread = network(encoded.detach(), features, at, torch.zeros_like(per_frame[:1]))
     with torch.no_grad():
@@ -175,7 +175,10 @@ def train(
     torch.manual_seed(seed)
     network = Network(config or NetworkConfig()).to(chosen)
     mean = {name: tensor.detach().clone() for name, tensor in network.state_dict().items()}
-    optimiser = torch.optim.AdamW(network.parameters(), lr=settings.learning_rate, weight_decay=settings.weight_decay)
+    torch.set_float32_matmul_precision("high")
+    optimiser = torch.optim.AdamW(
+        network.parameters(), lr=settings.learning_rate, weight_decay=settings.weight_decay, fused=chosen.type == "cuda"
+    )
     ramp = torch.optim.lr_scheduler.LambdaLR(optimiser, lambda i: _rate(i, settings.steps))
     log: list[dict[str, float]] = []
     for step in range(1, settings.steps + 1):
@@ -186,8 +189,7 @@ def train(
         optimiser.step()
         ramp.step()
         keep = min(settings.running_mean, step / (step + 10))
-        for name, tensor in network.state_dict().items():
-            mean[name].lerp_(tensor, 1 - keep)
+        torch._foreach_lerp_(list(mean.values()), list(network.state_dict().values()), 1 - keep)
         if step % max(settings.steps // 20, 1) == 0:
             log.append({"step": step, **_judged(network, mean, judge, settings), **_named("train", error)})
             log[-1]["seconds"] = round(time.monotonic() - began_s, 1)

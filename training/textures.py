@@ -23,11 +23,12 @@ MAJOR, MINOR, DORIAN = (0, 2, 4, 5, 7, 9, 11), (0, 2, 3, 5, 7, 8, 10), (0, 2, 3,
 
 @dataclass(frozen=True)
 class Line:
-    """One part to be: a name, a General MIDI program (from 0) and its notes."""
+    """One part to be: a name, a General MIDI program (from 0), its notes, and words over them as (beat, text)."""
 
     name: str
     program: int
     rows: tuple[Row, ...]
+    words: tuple[tuple[float, str], ...] = ()
 
 
 @dataclass(frozen=True)
