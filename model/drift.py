@@ -41,27 +41,47 @@ def phrase_streams(part: PartHearing) -> list[np.random.Generator]:
     return streams
 
 
+def n_draws(length_s: float, leg_s: tuple[float, float]) -> int:
+    """Turning points that surely cover a stretch of `length_s`; each needs three uniform draws."""
+    return int(np.ceil((max(length_s, 0.0) + leg_s[1]) / leg_s[0])) + 2
+
+
 def turning_points(
-    stream: np.random.Generator,
-    *,
-    start_s: float,
-    end_s: float,
-    leg_s: tuple[float, float],
-    size_cc: tuple[float, float],
+    draws: list[Array], start_s: Array, end_s: Array, *, leg_s: tuple[float, float], size_cc: tuple[float, float]
 ) -> tuple[Array, Array]:
-    """Times (s) and values (steps) of the turning points of one drift from `start_s` to about `end_s`."""
-    n = int(np.ceil((end_s - start_s) / leg_s[0])) + 2
-    first_s, side = stream.uniform(-leg_s[1], 0.0), 1.0 if stream.random() < 0.5 else -1.0
+    """Turning points of the drifts of several stretches at once.
+
+    Parameters
+    ----------
+    draws : list of (n_points, 3) arrays
+        Uniform draws 0..1 of each stretch (`n_draws` rows): whether the leg is short or long, how long within its kind,
+        and how far from the middle the point lies. The first row also places the first point and picks the side.
+    start_s, end_s : (n_stretches,)
+        Points begin up to one leg before the start and stop at the end.
+
+    Returns
+    -------
+    time_s, value_cc : (n_points,) each, stretch after stretch
+    """
+    count = np.array([len(rows) for rows in draws])
+    stretch = np.repeat(np.arange(len(draws)), count)
+    first = np.r_[0, np.cumsum(count)[:-1]]
+    rows = np.concatenate(draws)  # (n_points, 3)
     # long and short legs, few between: legs near one length would make a period
-    length = np.where(stream.random(n) < 0.5, stream.uniform(0.0, 0.3, n), stream.uniform(0.75, 1.0, n))
-    time_s = start_s + first_s + np.r_[0.0, np.cumsum(leg_s[0] + (leg_s[1] - leg_s[0]) * length)]
-    value_cc = stream.uniform(*size_cc, n + 1) * side * np.where(np.arange(n + 1) % 2, -1.0, 1.0)
-    keep = time_s < end_s
+    share = np.where(rows[:, 0] < 0.5, 0.3 * rows[:, 1], 0.75 + 0.25 * rows[:, 1])
+    leg = leg_s[0] + (leg_s[1] - leg_s[0]) * share
+    run = np.cumsum(leg)
+    begin_s = start_s - rows[first, 0] * leg_s[1]
+    time_s = begin_s[stretch] + (run - run[first][stretch])
+    side = np.where(rows[first, 1] < 0.5, 1.0, -1.0)[stretch]
+    alternate = np.where((np.arange(len(rows)) - first[stretch]) % 2, -1.0, 1.0)
+    value_cc = (size_cc[0] + (size_cc[1] - size_cc[0]) * rows[:, 2]) * side * alternate
+    keep = time_s < end_s[stretch]
     return time_s[keep], value_cc[keep]
 
 
-def least_periodic(candidates: list[tuple[Array, Array]], spans_s: list[tuple[float, float]]) -> tuple[Array, Array]:
-    """The candidate (times, values) that repeats itself least on the given held notes.
+def least_periodic(candidates: list[tuple[Array, Array]], spans_s: list[tuple[float, float]]) -> int:
+    """Which of the candidates (times, values) repeats itself least on the given held notes, counted from 0.
 
     What counts is the highest local peak of the biased autocorrelation beyond half a second, of the drift on top of a
     gentle swell such as a phrase gives it.
@@ -73,7 +93,7 @@ def least_periodic(candidates: list[tuple[Array, Array]], spans_s: list[tuple[fl
         swell = 7.0 * np.sin(np.pi * (time_s - start_s) / (end_s - start_s))
         for k, (point_s, point_cc) in enumerate(candidates):
             worst[k] = max(worst[k], autocorrelation_peak(drift_cc(time_s, point_s, point_cc) + swell, step_s=step_s))
-    return candidates[int(np.argmin(worst))]
+    return int(np.argmin(worst))
 
 
 def autocorrelation_peak(value: Array, *, step_s: float, from_s: float = 0.5) -> float:

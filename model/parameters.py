@@ -166,9 +166,9 @@ class Accent:
     decay_s: Pair = (0.22, 0.16)
     rise_s: float = 0.14
     """Time of the rise; around the onset where the note is joined, before it otherwise."""
-    rise_after: float = 0.6
+    rise_after: float = 1.0
     """Share of a joined accent's rise that lies after the onset."""
-    dip_share: float = 0.4
+    dip_share: float = 0.9
     """What remains of a join's dip under an accent."""
     fade_s: float = 0.12
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from phrasewright.model.drift import drift_cc, least_periodic, phrase_streams, turning_points
+from phrasewright.model.drift import drift_cc, least_periodic, n_draws, phrase_streams, turning_points
 from phrasewright.model.gestures import Gestures
 from phrasewright.model.hearing import PartHearing
 from phrasewright.model.parameters import RuleParameters
@@ -52,24 +52,28 @@ def residue_of(part: PartHearing, gestures: Gestures, *, parameters: RuleParamet
     held = parameters.held
     kinds = ((held.leg_s, held.size_cc), (held.leg_s, held.size_cc), (held.vibrato_leg_s, held.vibrato_size_cc))
     edges = np.searchsorted(gestures.phrase, np.arange(len(part.phrases) + 1))
-    starts_s = np.array([phrase.start_s for phrase in part.phrases] + [part.part.notes.offset_s.max() + 2.0])
+    start_s = np.array([phrase.start_s for phrase in part.phrases])
+    own_end_s = np.array([phrase.end_s for phrase in part.phrases])
+    end_s = np.minimum(np.r_[start_s[1:], np.inf], own_end_s + 1.0)
     per_phrase, per_gesture, places = [], [], []
-    points: list[list[tuple[Array, Array]]] = [[], [], []]
+    drift: tuple[list[Array], list[Array], list[Array]] = ([], [], [])
     for p, stream in enumerate(phrase_streams(part)):
         n = int(edges[p + 1] - edges[p])
         per_phrase.append(stream.standard_normal(3))
         per_gesture.append(stream.standard_normal((n, 3)))
         places.append(stream.random(n))
-        end_s = min(float(starts_s[p + 1]), part.phrases[p].end_s + 1.0)
         own = slice(int(edges[p]), int(edges[p + 1]))
         long = np.flatnonzero(gestures.length_s[own] > held.choose_from_s) + own.start
         spans_s = [(float(gestures.onset_s[i]), float(gestures.end_s[i])) for i in long]
         for lane, (leg_s, size_cc) in enumerate(kinds):
-            drawn = [
-                turning_points(stream, start_s=float(starts_s[p]), end_s=end_s, leg_s=leg_s, size_cc=size_cc)
-                for _ in range(held.choose_of if spans_s else 1)
-            ]
-            points[lane].append(least_periodic(drawn, spans_s) if spans_s else drawn[0])
+            rows = n_draws(float(end_s[p] - start_s[p]), leg_s)
+            drawn = [stream.random((rows, 3)) for _ in range(held.choose_of if spans_s else 1)]
+            chosen = 0
+            if spans_s:
+                span = (start_s[p : p + 1], end_s[p : p + 1])
+                points = [turning_points([one], *span, leg_s=leg_s, size_cc=size_cc) for one in drawn]
+                chosen = least_periodic(points, spans_s)
+            drift[lane].append(drawn[chosen])
     phrase_draws, gesture_draws = np.array(per_phrase), np.concatenate(per_gesture)
     return Residue(
         peak=phrase_draws[:, 0],
@@ -77,14 +81,15 @@ def residue_of(part: PartHearing, gestures: Gestures, *, parameters: RuleParamet
         level=gesture_draws[:, :2],
         dip=gesture_draws[:, 2],
         place=np.concatenate(places),
-        points=tuple(_in_order(lane) for lane in points),
+        points=tuple(
+            _in_order(*turning_points(draws, start_s, end_s, leg_s=leg_s, size_cc=size_cc))
+            for draws, (leg_s, size_cc) in zip(drift, kinds, strict=True)
+        ),
     )
 
 
-def _in_order(phrases: list[tuple[Array, Array]]) -> tuple[Array, Array]:
-    """Turning points of all phrases as one row, without points that come too early after the last phrase's."""
-    time_s = np.concatenate([times for times, _ in phrases])
-    value_cc = np.concatenate([values for _, values in phrases])
+def _in_order(time_s: Array, value_cc: Array) -> tuple[Array, Array]:
+    """The same turning points without those that come too early after the last phrase's."""
     reach = np.maximum.accumulate(np.r_[-np.inf, time_s[:-1]])
     keep = time_s > reach + 0.15
     return time_s[keep], value_cc[keep]

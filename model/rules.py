@@ -28,7 +28,8 @@ def rules_lanes(hearing: CueHearing, index: int, *, parameters: RuleParameters =
 
     The answer for one phrase depends on that phrase, its neighbours and what sounds with it, nothing farther.
     """
-    return within_limits(hearing, index, raw_lanes(hearing, index, parameters=parameters), parameters=parameters)
+    raw = raw_lanes(hearing, index, parameters=parameters)
+    return within_limits(hearing, index, raw, parameters=parameters)
 
 
 def raw_lanes(hearing: CueHearing, index: int, *, parameters: RuleParameters = DEFAULT) -> DenseLanes:
