@@ -1,8 +1,9 @@
 """Note-ons and note-offs of one channel to notes.
 
-Overlapping notes of one pitch are paired first on, first off; where a note-off is missing, a new strike ends the note
-before. A note-on with velocity 0 is a note-off. Notes left hanging end with the track. A sustain pedal (controller 64
-from value 64) holds a note to the pedal's release or the next note of its pitch (General MIDI; value from memory).
+Overlapping notes of one pitch are paired first on, first off. A note-on with velocity 0 is a note-off. Notes left
+hanging end with the next onset of the part, the last with the track. All Notes Off and All Sound Off (controllers 123
+and 120) end all. A sustain pedal (controller 64 from value 64) holds a note to the pedal's release or the next note
+of its pitch (General MIDI; value from memory).
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from phrasewright.data.notes import Notes
 from phrasewright.data.tempo import TempoMap
 
 _PEDAL_CC, _PEDAL_DOWN = 64, 64
+_SILENCE_CC = (120, 123)
 _NO_NOTES = np.zeros((0, 4), dtype=np.int64)
 
 
@@ -50,38 +52,67 @@ def pair_notes(track: Track, channel: int, tempo: TempoMap) -> Notes:
 def _paired(track: Track, mine: NDArray[np.bool_]) -> NDArray[np.int64]:
     """Rows (on tick, off tick, pitch, velocity), shape (n_notes, 4)."""
     high = track.status & 0xF0
-    keys = np.flatnonzero(mine & ((high == 0x90) | (high == 0x80)))
+    silence = (high == 0xB0) & np.isin(track.data1, _SILENCE_CC)
+    keys = np.flatnonzero(mine & ((high == 0x90) | (high == 0x80) | silence))
     columns = (track.tick[keys], high[keys], track.data1[keys], track.data2[keys])
     waiting: dict[int, deque[int]] = {}
     end_tick = track.end_tick
     rows: list[list[int]] = []
     for tick, kind, pitch, velocity in zip(*(column.tolist() for column in columns), strict=True):
+        if kind == 0xB0:
+            for open_notes in waiting.values():
+                while open_notes:
+                    rows[open_notes.popleft()][1] = tick
+            continue
         queue = waiting.setdefault(pitch, deque())
         if kind == 0x90 and velocity:
             queue.append(len(rows))
             rows.append([tick, end_tick, pitch, velocity])
         elif queue:
             rows[queue.popleft()][1] = tick
-    hanging = [pitch for pitch, queue in waiting.items() if queue]
     if not rows:
         return _NO_NOTES
     table = np.array(rows, dtype=np.int64)
-    for pitch in hanging:
-        _cut_at_next_strike(table, pitch)
+    for pitch, queue in waiting.items():
+        if queue:
+            mine_too = (columns[2] == pitch) & (columns[1] != 0xB0)
+            strikes = (columns[1] == 0x90) & (columns[3] > 0)
+            _end_hanging(table, pitch, columns[0][mine_too], strikes[mine_too], end_tick)
     return table
 
 
-def _cut_at_next_strike(rows: NDArray[np.int64], pitch: int) -> None:
-    """Where a pitch has more note-ons than note-offs, shift its offs to the note before each: every strike ends the
-    last.
+def _end_hanging(
+    rows: NDArray[np.int64], pitch: int, tick: NDArray[np.int64], strikes: NDArray[np.bool_], end_tick: int
+) -> None:
+    """Give a pitch with more note-ons than note-offs new offs, in place.
 
-    Without this the note-off that is missing in bar 3 would be taken from every later note of the pitch in turn.
+    A note-off that ends nothing just before a note-on of the same tick belongs to that note: a grace note of no
+    length, sorted wrongly by its export. Every other note has the first off after its onset. One that would outlast
+    the next strike of its pitch so, or that has no off, hangs: it ends with the part's next onset. Otherwise the off
+    that is missing in bar 3 would be taken from every later note of the pitch in turn, or a note drone through the
+    rest of the cue.
     """
-    mine = np.flatnonzero(rows[:, 2] == pitch)
-    on, offs = rows[mine, 0], np.sort(rows[mine, 1])  # the last of the offs is the end of the track
-    next_on = np.r_[on, offs[-1]][np.searchsorted(on, on, side="right")]
-    own = offs[np.minimum(np.searchsorted(offs, on, side="right"), len(offs) - 1)]
-    rows[mine, 1] = np.minimum(own, np.maximum(next_on, on))
+    at = np.flatnonzero(rows[:, 2] == pitch)
+    empty = np.zeros(len(at), dtype=bool)
+    sounding, lone_off, note = 0, -1, 0
+    offs = []
+    for now, strike in zip(tick.tolist(), strikes.tolist(), strict=True):
+        if strike:
+            empty[note] = now == lone_off
+            sounding += not empty[note]
+            note += 1
+        elif sounding:
+            sounding -= 1
+            offs.append(now)
+        else:
+            lone_off = now
+    on, ends = rows[at, 0], np.array([*offs, end_tick])
+    full = on[~empty]
+    next_strike = np.r_[full, end_tick][np.searchsorted(full, on, side="right")]
+    own = ends[np.searchsorted(ends[:-1], on, side="right")]
+    next_onset = np.r_[rows[:, 0], end_tick][np.searchsorted(rows[:, 0], on, side="right")]
+    hangs = (own >= end_tick) | (own > next_strike)
+    rows[at, 1] = np.where(empty, on, np.maximum(np.where(hangs, np.minimum(own, next_onset), own), on))
 
 
 def _with_pedal(track: Track, mine: NDArray[np.bool_], rows: NDArray[np.int64]) -> NDArray[np.int64]:

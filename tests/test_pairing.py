@@ -34,7 +34,34 @@ def test_a_missing_note_off_does_not_shift_the_notes_after_it() -> None:
     assert found == [(60, 48, 96), (60, 96, 144), (60, 192, 240)]
 
 
-def test_a_note_left_hanging_ends_with_the_track() -> None:
+def test_a_note_left_hanging_ends_with_the_next_onset() -> None:
+    assert spans(paired(b"\x00\x90\x3c\x50", note(62, delta=96), note(64), END)) == [
+        (60, 0, 96),
+        (62, 96, 192),
+        (64, 192, 288),
+    ]
+
+
+def test_chords_without_any_note_off_change_at_each_onset() -> None:
+    low, high = b"\x30\x90\x3c\x50\x00\x40\x50", b"\x30\x90\x3d\x50\x00\x41\x50"
+    found = spans(paired(low, high, b"\x60\xff\x2f\x00"))
+    assert found == [(64, 48, 96), (60, 48, 96), (65, 96, 192), (61, 96, 192)]
+
+
+def test_a_grace_note_whose_note_off_was_sorted_before_it_does_not_drone() -> None:
+    grace = b"\x00\x80\x48\x40\x00\x90\x48\x50"  # C5 off, C5 on, at one tick
+    found = spans(paired(note(60), grace, note(62), note(64), grace, note(65), END))
+    assert [row for row in found if row[0] == 72] == [(72, 96, 97), (72, 288, 289)]
+    assert len(found) == 6
+
+
+def test_all_notes_off_ends_what_sounds() -> None:
+    for controller in (120, 123):
+        on = b"\x00\x90\x3c\x50\x00\x40\x50"
+        assert spans(paired(on, control(controller, 0, delta=48), line([62]), END))[:2] == [(64, 0, 48), (60, 0, 48)]
+
+
+def test_the_last_note_left_hanging_ends_with_the_track() -> None:
     assert spans(paired(line([62]), b"\x00\x90\x3c\x50", b"\x82\x00\xff\x2f\x00")) == [(62, 0, 96), (60, 96, 352)]
 
 
