@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from phrasewright.data.cue import Cue, Part
 from phrasewright.data.curves import DEFAULT_CC, LANES, Curve
@@ -67,6 +68,8 @@ def compare_cues(hearing: CueHearing, right: Cue) -> dict[str, Any]:
         part = heard.part
         if other is not None:
             remarks += _part_remarks(part, other, left, right)
+        spans_s = np.array([(phrase.start_s, phrase.end_s) for phrase in heard.phrases]).reshape(-1, 2)
+        bars = _bars_of(spans_s, left.tempo)
         lanes: dict[str, Any] = {}
         for lane in LANES:
             mine, theirs = lane_of(part, lane), lane_of(other, lane) if other is not None else None
@@ -74,11 +77,10 @@ def compare_cues(hearing: CueHearing, right: Cue) -> dict[str, Any]:
                 lanes[lane] = None
                 only_in[lane] |= {left.path} if mine is not None else {right.path} if theirs is not None else set()
                 continue
-            spans = np.array([(phrase.start_s, phrase.end_s) for phrase in heard.phrases]).reshape(-1, 2)
-            pair = lane_pair(mine, theirs, notes=part.notes, phrases_s=spans)
+            pair = lane_pair(mine, theirs, notes=part.notes, phrases_s=spans_s)
             pairs[lane].append(pair)
             lanes[lane] = _rounded(evaluate(pair))
-            phrases += _phrase_rows(pair, heard, lane, left.tempo)
+            phrases += _phrase_rows(pair, heard, lane, bars)
         parts.append({"index": part.index, "name": part.name, "lanes": lanes})
     overall = {lane: _rounded(evaluate(pooled(some))) if some else None for lane, some in pairs.items()}
     phrases.sort(key=lambda row: (-row["mae"], row["part"], LANES.index(row["lane"]), row["start_s"]))
@@ -180,18 +182,27 @@ def _bar(tempo: TempoMap, time_s: float) -> int:
     return int(np.floor(tempo.tick_to_bar(tempo.s_to_tick(time_s)) + 1e-9))
 
 
-def _phrase_rows(pair: LanePair, heard: PartHearing, lane: str, tempo: TempoMap) -> Iterator[dict[str, Any]]:
-    for number, error in zip(*phrase_errors(pair), strict=True):
-        phrase = heard.phrases[int(number)]
-        bars = [_bar(tempo, phrase.start_s), max(_bar(tempo, phrase.start_s), _bar(tempo, phrase.end_s - 0.05))]
+def _phrase_rows(
+    pair: LanePair, heard: PartHearing, lane: str, bars: Sequence[list[int] | None]
+) -> Iterator[dict[str, Any]]:
+    for number, error in zip(*(row.tolist() for row in phrase_errors(pair)), strict=True):
+        phrase = heard.phrases[number]
         yield {
             "part": heard.part.index,
             "lane": lane,
             "start_s": round(phrase.start_s, _DECIMALS),
             "end_s": round(phrase.end_s, _DECIMALS),
-            "bars": bars if tempo.has_metre else None,
-            "mae": round(float(error), _DECIMALS),
+            "bars": bars[number],
+            "mae": round(error, _DECIMALS),
         }
+
+
+def _bars_of(spans_s: NDArray[np.float64], tempo: TempoMap) -> list[list[int] | None]:
+    """First and last bar of each span (n_spans, 2); an end on a downbeat belongs to the bar before."""
+    if not tempo.has_metre:
+        return [None] * len(spans_s)
+    bar = np.floor(tempo.tick_to_bar(tempo.s_to_tick(spans_s - np.array([0.0, 0.05]))) + 1e-9).astype(np.int64)
+    return [[int(first), int(max(first, last))] for first, last in bar]
 
 
 def _summary(

@@ -226,10 +226,12 @@ def lag_ms(pair: LanePair) -> float | None:
     inner = slice(MAX_LAG_FRAMES, len(pair.counted) - MAX_LAG_FRAMES)
     counted = pair.counted[inner].astype(np.float64)
     left, right = pair.left_slope[inner] * counted, pair.right_slope
-    # `valid` correlation of (n + 100) right frames with n left frames: one sum for each of the 101 shifts
-    sum_right, sum_square, sum_product = (
-        np.correlate(a, b, mode="valid") for a, b in ((right, counted), (right**2, counted), (right, left))
-    )
+    n_shifts = 2 * MAX_LAG_FRAMES + 1
+    n_padded = 1 << (len(right) - 1).bit_length()  # no wrap-around: the shifted left rows end within the right one
+    rows = np.fft.rfft(np.stack([counted, left]), n_padded)  # (2, n_frequencies)
+    spectra = np.fft.rfft(np.stack([right, right**2]), n_padded)  # (2, n_frequencies)
+    products = np.stack([spectra[0] * rows[0].conj(), spectra[1] * rows[0].conj(), spectra[0] * rows[1].conj()])
+    sum_right, sum_square, sum_product = np.fft.irfft(products, n_padded)[:, :n_shifts]  # (3, n_shifts)
     left_power = left @ left - left.sum() ** 2 / n_counted
     right_power = sum_square - sum_right**2 / n_counted
     product = sum_product - left.sum() * sum_right / n_counted
