@@ -21,7 +21,7 @@ LONG_REST_S = 1.5
 """A silence of all parts of this length, and of a bar, ends a section; so does one of twice this length."""
 LOOK_BACK_S = 12.0
 """Evidence for a rise is looked for this far before the end."""
-CLOSING_S = (3.0, 9.0)
+CLOSING_S = (3.0, 12.0)
 """Shortest and longest closing stretch; within them two bars and the last chord."""
 SHORTEST_SECTION_S = 6.0
 """Shorter sections are gestures, not sections that close."""
@@ -57,25 +57,25 @@ def closings_of(cue: Cue, attacks: list[Attacks]) -> list[Closing]:
 
 
 def closing_attacks(
-    attacks: Attacks, phrases: tuple[Phrase, ...], closing: Closing, *, bar_s: float
+    attacks: Attacks, phrases: tuple[Phrase, ...], closing: Closing
 ) -> tuple[int, int] | None:
     """First and last attack of a part's share in a closing, None where the part is silent by then.
 
-    The stretch opens with the part's last phrase where that begins within the closing, else with its first attack there, or
-    with the note it holds into it.
+    The stretch opens with the part's phrase that begins within the closing or shortly before, else with its first attack
+    there, or with the note it holds into it. A part that falls silent in the first half of the closing has no share.
     """
     last = int(np.searchsorted(attacks.onset_s, closing.end_s - 1e-6)) - 1
     if last < 0:
         return None
     heard_until_s = float(attacks.release_s[max(last - 8, 0) : last + 1].max())
-    if heard_until_s < closing.end_s - max(1.0, 0.6 * bar_s):
+    length_s = closing.end_s - closing.start_s
+    if heard_until_s < closing.end_s - max(0.5 * length_s, 1.0):
         return None
-    first = int(np.searchsorted(attacks.onset_s, closing.start_s - 0.05))
-    if first > last:
-        return last, last
-    begins = [p.first_attack for p in phrases[-3:] if first <= p.first_attack <= last]
-    begins = begins or [p.first_attack for p in phrases if first <= p.first_attack <= last]
-    return (begins[0] if begins else first), last
+    begins_s = np.array([phrase.start_s for phrase in phrases])
+    near = np.flatnonzero((begins_s >= closing.start_s - 0.35 * length_s) & (begins_s <= attacks.onset_s[last] + 1e-6))
+    if len(near):
+        return phrases[int(near[0])].first_attack, last
+    return min(int(np.searchsorted(attacks.onset_s, closing.start_s - 0.05)), last), last
 
 
 def _sections(cue: Cue, pitched: list[int]) -> list[tuple[float, float]]:

@@ -76,11 +76,12 @@ def figure_situations(notes: Notes, figure: NDArray[np.int8]) -> list[Situation]
         for a, b in zip(first.tolist(), last.tolist(), strict=True):
             n, longest_s = b - a + 1, float((off_s - on_s)[a : b + 1].max())
             label = FIGURES[number]
+            many = n > 1
             why = {
-                "repeated": f"the same pitch as the note before, {n} notes",
-                "held": f"{n} long notes, up to {longest_s:.1f} s" if n > 1 else f"one note of {longest_s:.1f} s",
+                "repeated": "the same pitch as the note before" + (f", {n} notes" if many else ""),
+                "held": f"{n} long notes, up to {longest_s:.1f} s" if many else f"one note of {longest_s:.1f} s",
                 "run": f"{n} connected notes in quick steps",
-                "detached": f"{n} short notes with silence between",
+                "detached": f"{n} short notes with silence between" if many else "a short note with silence after it",
                 "trill": f"{n} notes that alternate by a step",
                 "tremolo": f"{n} quick strokes or alternations",
             }[label]

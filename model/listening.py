@@ -120,8 +120,7 @@ def _events(
     event, why = accents_of(part, attacks, marks=marks_for(part, cue.marks, tracks), tempo=cue.tempo)
     situations = []
     for closing in closings if part.kind != "percussive" else ():
-        bar_s = float(cue.tempo.bar_length_s(closing.start_s))
-        found = closing_attacks(attacks, phrases, closing, bar_s=bar_s)
+        found = closing_attacks(attacks, phrases, closing)
         if found:
             first, last = found
             event[first : last + 1] = EVENTS.index(closing.label)

@@ -21,6 +21,13 @@ from phrasewright.model.stretches import Pairs, Stretches, pairs_of, stretches_o
 
 _MELODY, _COUNTER, _CHORDS, _BASS, _PEDAL = range(len(ROLES))
 _ROUNDS = 4
+_COVERED = 0.35
+"""A stretch gives way only to one that sounds during this share of it; a flourish inside a tune is no rival."""
+_GESTURE = 0.3
+"""By so much a flourish inside a tune must stand out to be the melody in its place."""
+_LENGTH_WEIGHT, _FULL_LENGTH_S = 0.2, 6.0
+"""What a stretch of six seconds gains over a passing gesture."""
+_ACCOMPANYING = ("plucked", "keys")
 _FOLLOW = 0.2
 """Weight of the stretches before and after in the same part."""
 _CONFLICT = 0.2
@@ -47,7 +54,8 @@ def roles_of(parts: list[Part], heard: list[tuple[Attacks, tuple[Phrase, ...]]])
         return answer
     pairs = pairs_of(stretches, heard)
     percussive = np.array([part.kind == "percussive" for part in parts])[stretches.part]
-    label, why = _decide(stretches, pairs, percussive)
+    struck = np.array([part.family in _ACCOMPANYING for part in parts])[stretches.part]
+    label, why = _decide(stretches, pairs, percussive, struck)
     for k in range(stretches.n_stretches):
         answer[int(stretches.part[k])].append(
             Role(
@@ -62,8 +70,10 @@ def roles_of(parts: list[Part], heard: list[tuple[Attacks, tuple[Phrase, ...]]])
     return answer
 
 
-def _decide(stretches: Stretches, pairs: Pairs, percussive: NDArray[np.bool_]) -> tuple[NDArray[np.int64], list[str]]:
-    """Index into ROLES and the reason for each stretch."""
+def _decide(
+    stretches: Stretches, pairs: Pairs, percussive: NDArray[np.bool_], struck: NDArray[np.bool_]
+) -> tuple[NDArray[np.int64], list[str]]:
+    """Index into ROLES and the reason for each stretch; `struck` are plucked and keyboard parts, which break chords."""
     pairs = pairs.take(~percussive[pairs.one] & ~percussive[pairs.other])
     n = stretches.n_stretches
     beside_s = _per_one(pairs, pairs.overlap_s, n)
@@ -75,14 +85,14 @@ def _decide(stretches: Stretches, pairs: Pairs, percussive: NDArray[np.bool_]) -
     top_of_chords = (height >= 0.95) & (moves_with >= 0.6)  # the top of a chorale may stay on its note
     static = (stretches.variety <= 0.34) & ~top_of_chords
     score = _prominence(stretches, pairs, height=height, line=line, static=static)
-    score += 0.1 * top_of_chords
+    score += 0.1 * top_of_chords - 0.05 * struck
 
     melody = _melodies(stretches, pairs, score, able=~percussive & (~static | alone) & ((line >= 0.4) | (height >= 1.0)))
     pedal = ~melody & ~percussive & _pedals(stretches, pairs)
     bass = ~melody & ~pedal & ~percussive & (below <= 0.15) & (stretches.low < 60) & (stretches.thickness < 2.5) & ~alone
     own = 1.0 - moves_with
     counter = ~(melody | pedal | bass | percussive | static) & (line >= 0.6) & (own >= 0.45) & ~alone
-    counter &= (stretches.rate >= 0.5) & (stretches.variety >= 0.5) & (stretches.singing >= 0.4)
+    counter &= (stretches.rate >= 0.5) & (stretches.variety >= 0.5) & (stretches.singing >= np.where(struck, 0.7, 0.4))
     for chosen, others in ((melody, percussive), (bass, melody | pedal), (counter, melody | pedal | bass)):
         chosen |= _doubled(pairs, chosen, n) & ~others & ~percussive
     bass &= ~melody
@@ -91,6 +101,7 @@ def _decide(stretches: Stretches, pairs: Pairs, percussive: NDArray[np.bool_]) -
     for mask, role in ((counter, _COUNTER), (bass, _BASS), (pedal, _PEDAL), (melody, _MELODY)):
         label[mask] = role
     label = _settled(stretches, label, fixed=percussive | alone | pedal)
+    label = _one_melody(stretches, pairs, label, score, other=np.where((own >= 0.45) & ~static, _COUNTER, _CHORDS))
     return label, [
         _reason(int(label[k]), k, stretches, percussive=bool(percussive[k]), alone=bool(alone[k]), height=float(height[k]))
         for k in range(n)
@@ -153,15 +164,20 @@ def _melodies(
 ) -> NDArray[np.bool_]:
     """Stretches that stand out over all they overlap, then those left over that do, a few rounds."""
     n = stretches.n_stretches
-    shorter_s = np.minimum(stretches.length_s[pairs.one], stretches.length_s[pairs.other])
+    length_s = stretches.length_s
+    shorter_s = np.minimum(length_s[pairs.one], length_s[pairs.other])
     conflict = ~pairs.doubling & (pairs.overlap_s > np.maximum(_CONFLICT * shorter_s, 0.12))
     one, other = pairs.one[conflict], pairs.other[conflict]
-    rank = np.round(score, 9) - 1e-10 * stretches.part  # of equals the first part
+    covered = pairs.overlap_s[conflict] >= _COVERED * length_s[one]
+    inside = pairs.overlap_s[conflict] < _COVERED * length_s[other]  # a passing gesture beside something longer
+    weight = np.minimum(length_s, _FULL_LENGTH_S) / _FULL_LENGTH_S
+    rank = np.round(score + _LENGTH_WEIGHT * weight, 9) - 1e-10 * stretches.part  # of equals the first part
     open_, melody = able.copy(), np.zeros(n, dtype=bool)
     for _ in range(_ROUNDS):
         beaten = np.zeros(n, dtype=bool)
-        beaten[one[open_[other] & (rank[other] > rank[one])]] = True
+        beaten[one[covered & open_[other] & (rank[other] > rank[one] - np.where(inside, _GESTURE, 0.0))]] = True
         won = open_ & ~beaten
+        won[one[won[one] & won[other] & (rank[other] > rank[one])]] = False  # short ones inside each other
         melody |= won
         open_ &= ~won
         open_[one[won[other]]] = False
@@ -175,7 +191,11 @@ def _pedals(stretches: Stretches, pairs: Pairs) -> NDArray[np.bool_]:
     moving_s = _largest(pairs, pairs.overlap_s * moves, n)
     long = (stretches.length_s >= 5.0) | ((stretches.length_s >= 3.0) & (stretches.n_attacks >= 5))
     still = (stretches.n_classes == 1) & long & (stretches.thickness <= 2.2)
-    return np.asarray(still & (moving_s >= 0.5 * stretches.length_s))
+    still &= moving_s >= 0.5 * stretches.length_s
+    tone = np.rint(stretches.low).astype(np.int64) % 12
+    long_pair = pairs.overlap_s >= 0.5 * stretches.length_s[pairs.one]
+    other_tone = long_pair & still[pairs.other] & (tone[pairs.other] != tone[pairs.one])
+    return np.asarray(still & (_per_one(pairs, other_tone.astype(np.float64), n) < 2))  # more hold a chord
 
 
 def _moves_with(stretches: Stretches, pairs: Pairs, n: int) -> NDArray[np.float64]:
@@ -198,6 +218,33 @@ def _settled(stretches: Stretches, label: NDArray[np.int64], *, fixed: NDArray[n
     tiny = (stretches.n_attacks <= 2) & follows & ~fixed
     before = np.r_[label[:1], label[:-1]]
     return np.where(tiny & (before != _PEDAL), before, label)
+
+
+def _one_melody(
+    stretches: Stretches,
+    pairs: Pairs,
+    label: NDArray[np.int64],
+    score: NDArray[np.float64],
+    *,
+    other: NDArray[np.int64],
+) -> NDArray[np.int64]:
+    """Of melodies that still overlap, the one that stands out more stays; the rest become `other`."""
+    shorter_s = np.minimum(stretches.length_s[pairs.one], stretches.length_s[pairs.other])
+    conflict = ~pairs.unison & (pairs.overlap_s > np.maximum(_CONFLICT * shorter_s, 0.12))
+    conflict &= (label[pairs.one] == _MELODY) & (label[pairs.other] == _MELODY)
+    one, two = pairs.one[conflict], pairs.other[conflict]
+    rank = np.round(score + _LENGTH_WEIGHT * np.minimum(stretches.length_s / _FULL_LENGTH_S, 1.0), 9)
+    rank -= 1e-10 * stretches.part
+    melody = label == _MELODY
+    for last in (False, False, True):
+        beaten = np.zeros(len(label), dtype=bool)
+        beaten[one[melody[one] & melody[two] & (rank[two] > rank[one])]] = True
+        yields = beaten.copy()
+        if not last:  # who is beaten only by one that gives way itself may stay
+            yields[:] = False
+            yields[one[beaten[one] & melody[two] & ~beaten[two]]] = True
+        melody &= ~yields
+    return np.where((label == _MELODY) & ~melody, other, label)
 
 
 def _reason(label: int, k: int, stretches: Stretches, *, percussive: bool, alone: bool, height: float) -> str:

@@ -95,6 +95,8 @@ class Pairs:
     doubling : bool
         At least three attacks, and four fifths of all within the overlap, are common and of one pitch class: unison or
         octaves.
+    unison : bool
+        The same, but for how few attacks there are.
     """
 
     one: NDArray[np.int64]
@@ -102,12 +104,12 @@ class Pairs:
     overlap_s: NDArray[np.float64]
     together: NDArray[np.float64]
     doubling: NDArray[np.bool_]
+    unison: NDArray[np.bool_]
 
     def take(self, mask: NDArray[np.bool_]) -> Pairs:
         """The chosen pairs."""
-        return Pairs(
-            self.one[mask], self.other[mask], self.overlap_s[mask], self.together[mask], self.doubling[mask]
-        )
+        rest = (self.together[mask], self.doubling[mask], self.unison[mask])
+        return Pairs(self.one[mask], self.other[mask], self.overlap_s[mask], *rest)
 
 
 def stretches_of(parts: list[tuple[Attacks, tuple[Phrase, ...]]]) -> Stretches:
@@ -205,9 +207,9 @@ def pairs_of(stretches: Stretches, parts: list[tuple[Attacks, tuple[Phrase, ...]
     overlap_s -= np.maximum(stretches.start_s[one], stretches.start_s[other])
     common, alike, n_one, n_other = _coincidences(stretches, parts, one, other)
     either = np.maximum(n_one + n_other - common, 1)
-    doubling = (alike >= 0.8 * np.maximum(n_one, n_other)) & (alike >= 3)
-    doubling &= overlap_s >= 0.5 * np.minimum(stretches.length_s[one], stretches.length_s[other])
-    return Pairs(one, other, overlap_s, common / either, doubling)
+    unison = (alike >= 0.8 * np.maximum(n_one, n_other)) & (alike >= 1)
+    long = overlap_s >= 0.5 * np.minimum(stretches.length_s[one], stretches.length_s[other])
+    return Pairs(one, other, overlap_s, common / either, unison & long & (alike >= 3), unison)
 
 
 def _overlapping(stretches: Stretches) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
