@@ -240,9 +240,10 @@ _NAMES: dict[str, tuple[str, str]] = {
     ),
     "synth": (
         "synth, synthesizer, synthesiser, synthetizer, sintetizzatore, synthé, keytar, sequencer, arpeggiator, "
-        "theremin, lead, ondes martenot, sub bass, blown bottle",
+        "theremin, lead, ondes martenot, sub bass",
         "synths, synthesizers",
     ),
+    "bottle": ("blown bottle, bottle", "bottles"),
     "pad": ("pad, pad synth, synth pad", "pads"),
 }
 

@@ -50,8 +50,8 @@ _NAME = _dictionary(_WORDS, _NAME_WORDS)
 _LONGEST = max(map(len, _NAME))
 _MAX_TEXT_WORDS = 6
 """Longer texts are prose, not playing instructions."""
-_SNAP_S = 0.06
-"""A note played in so little ahead of an instruction belongs to it."""
+_SNAP_S, _EXACT_S = 0.15, 0.02
+"""Where no note begins within 20 ms of an instruction, one played or pulled at most 150 ms ahead belongs to it."""
 _DETACHED_S = 0.25
 
 
@@ -202,12 +202,15 @@ def _laid_out(changes: list[tuple[int, str, str]], notes: Notes, tempo: TempoMap
     start_s = tempo.tick_to_s([tick for tick, _, _ in changes])
     rows: list[tuple[float, str, str]] = []
     for at_s, (_, kind, why) in zip(start_s.tolist(), changes, strict=True):
-        next_note = int(np.searchsorted(notes.onset_s, at_s - _SNAP_S))
+        ahead, exact, beyond = np.searchsorted(
+            notes.onset_s, [at_s - _SNAP_S, at_s - _EXACT_S, at_s + _EXACT_S]
+        ).tolist()
+        next_note = exact if exact < beyond or ahead == exact else exact - 1
         if rows and next_note < notes.n_notes and notes.onset_s[next_note] < at_s:
             at_s = float(notes.onset_s[next_note])
         if next_note >= notes.n_notes and rows:
             continue  # nothing is played after it
-        if rows and at_s <= rows[-1][0]:
+        while rows and at_s <= rows[-1][0]:
             rows.pop()
         if rows and rows[-1][1] == kind:
             continue

@@ -91,7 +91,7 @@ def read_cue(path: Path, *, profile: Profile | None = None) -> Cue:
         _part(midi.tracks[source.track], source, i + 1, tempo=tempo, names=names, profile=profile)
         for i, source in enumerate(sources)
     ]
-    remarks = _sharing(sources)
+    remarks = [a + b for a, b in zip(_sharing(sources), _lanes_elsewhere(sources, midi), strict=True)]
     groups = _groups(sources, parts)
     marks = [
         Mark(tick, float(tempo.tick_to_s(tick)), i + 1, text)
@@ -170,13 +170,14 @@ def _programs(track: Track, channel: int) -> tuple[tuple[int, int], ...]:
 def _with_lent_programs(sources: list[_Source], midi: MidiFile) -> list[_Source]:
     """A part without programs takes those of other tracks on its channel if no other part plays there."""
     players = Counter((source.port, source.channel) for source in sources)
+    ports = [port_of(midi, i) for i in range(len(midi.tracks))]
     lent = []
     for source in sources:
         if not source.programs and players[source.port, source.channel] == 1:
             others = [
                 change
-                for i, track in enumerate(midi.tracks)
-                if i != source.track and port_of(midi, i) == source.port
+                for track, port in zip(midi.tracks, ports, strict=True)
+                if port == source.port
                 for change in _programs(track, source.channel)
             ]
             source = replace(source, programs=tuple(sorted(others, key=lambda change: change[0])))
@@ -297,6 +298,26 @@ def _sharing(sources: Sequence[_Source]) -> list[tuple[str, ...]]:
         else:
             remarks.append(())
     return remarks
+
+
+def _lanes_elsewhere(sources: Sequence[_Source], midi: MidiFile) -> list[tuple[str, ...]]:
+    """For each part, a remark where tracks without notes draw lanes on its channel: they go unseen."""
+    playing = {source.track for source in sources}
+    drawn: dict[int, list[int]] = {}
+    for i, track in enumerate(midi.tracks):
+        if i not in playing:
+            lane = ((track.status & 0xF0) == 0xB0) & np.isin(track.data1, list(DEFAULT_CC.values()))
+            for channel in np.unique(track.status[lane] & 0x0F).tolist():
+                drawn.setdefault(channel, []).append(i + 1)
+    return [
+        (
+            f"track {', '.join(map(str, drawn[source.channel]))} without notes draws controllers on channel "
+            f"{source.channel + 1}: they are not taken as this part's; move them into its track",
+        )
+        if source.channel in drawn
+        else ()
+        for source in sources
+    ]
 
 
 def _groups(sources: Sequence[_Source], parts: Sequence[Part]) -> list[int]:

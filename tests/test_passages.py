@@ -99,6 +99,25 @@ def test_a_note_played_in_just_ahead_of_the_word_belongs_to_it(tmp_path: Path) -
     assert [p.start_s for p in early.passages] == [0.0, 1.0]
 
 
+def test_notes_pulled_ahead_of_the_bar_belong_to_the_word_on_its_downbeat(tmp_path: Path) -> None:
+    pulled = (name("Viola"), line([60, 62, 64, 65]), text("pizz.", delta=23), line([67, 69]))  # 120 ms are 23 ticks
+    assert [p.start_s for p in part(tmp_path, *pulled).passages][1] == pytest.approx(2.12, abs=0.01)
+    ahead = (
+        name("Viola"),
+        line([60, 62, 64]),
+        b"\x00\x90\x41\x50",
+        text("pizz.", delta=23),
+        b"\x49\x80\x41\x40",
+        line([67]),
+    )
+    assert [p.start_s for p in part(tmp_path, *ahead).passages] == [0.0, 1.5]
+
+
+def test_a_word_on_a_note_does_not_reach_back_to_the_one_before(tmp_path: Path) -> None:
+    fast = part(tmp_path, name("Viola"), line([60, 62, 64, 65], 24), text("pizz."), line([67, 69], 24))
+    assert [p.start_s for p in fast.passages] == [0.0, 0.5]
+
+
 def test_a_word_before_the_first_note_holds_from_the_start(tmp_path: Path) -> None:
     assert kinds(tmp_path, name("Viola"), text("pizz.", delta=50), line(FOUR), text("arco"), line(FOUR)) == [
         "decaying",

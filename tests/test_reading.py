@@ -133,6 +133,16 @@ def test_drawn_lanes_are_kept_with_their_times(tmp_path: Path) -> None:
     assert existing[2].n_points == 0
 
 
+def test_lanes_in_a_track_without_notes_are_pointed_out(tmp_path: Path) -> None:
+    read = cue(
+        tmp_path,
+        chunk(control(1, 50), control(7, 50, channel=2), END),
+        *(chunk(line(FOUR, channel=c), END) for c in (1, 2)),
+    )
+    assert "track 1 without notes draws controllers on channel 1" in read.parts[0].remarks[0]
+    assert read.parts[1].remarks == ()
+
+
 @pytest.mark.parametrize(
     ("breath", "modulation", "taken"),
     [

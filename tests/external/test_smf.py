@@ -16,8 +16,10 @@ import numpy as np
 import pytest
 
 from phrasewright.data.cue import Cue
+from phrasewright.data.instruments import instrument_of
 from phrasewright.data.midi import write_messages
 from phrasewright.data.notes import Notes
+from phrasewright.data.passages import articulation_words
 from phrasewright.data.reading import read_cue
 
 with warnings.catch_warnings():
@@ -121,6 +123,19 @@ def test_notes_and_ticks_as_symusic_reads_them(tmp_path: Path, seed: int) -> Non
             )
         ]
         assert sorted(ours) == sorted((n.time, n.time + n.duration, n.pitch, n.velocity) for n in track.notes)
+
+
+@pytest.mark.parametrize("program", range(128))
+def test_a_track_named_after_its_general_midi_program_is_the_programs_instrument(program: int) -> None:
+    """Sequencers name tracks so; the names are those of pretty_midi's table."""
+    name = pretty_midi.constants.INSTRUMENT_MAP[program]
+    empty = Notes(*(np.zeros(0) for _ in range(4)), *(np.zeros(0, dtype=np.int64) for _ in range(4)))
+    expected, _ = instrument_of(program, "", channel=1, notes=empty)
+    found, _ = instrument_of(program, name, channel=1, notes=empty)
+    if program == 45:  # strings by name, plucked by the other word
+        assert articulation_words(name) == ("pizzicato",)
+    elif program != 120:  # "Guitar Fret Noise"
+        assert (found.name, found.kind) == (expected.name, expected.kind)
 
 
 def test_a_quartet_movement_as_pretty_midi_reads_it(tmp_path: Path) -> None:
