@@ -49,7 +49,8 @@ def notes_cc(
         weight = note.weight_cc[lane] * lively * section_weight * np.clip(gestures.length_s / 0.35, 0.2, 1.0)
         weight = np.where(gestures.figure == _RUN, 0.4 * weight, weight)
         sag = note.sag_cc[lane] * lively * np.clip(gestures.length_s / 0.8, 0.1, 1.0) * (gestures.figure != _RUN)
-        deficit = np.where(opening, -note.opening_cc[lane], note.entry_deficit_cc[lane]) * gestures.entry * plain
+        deficit = np.where(opening, -note.opening_cc[lane], note.entry_deficit_cc[lane] * lane_touch)
+        deficit = deficit * gestures.entry * plain
         swing, step = _chord_swing(gestures, lane=lane, parameters=parameters)
         slope = np.clip(
             parameters.run.slope_cc_per_octave[lane] * gestures.climb / 12.0,

@@ -120,7 +120,7 @@ class Dip:
 class Held:
     """Movement on held notes: 3 to 6 steps within about a second, vibrato 10 to 25 over 3 to 6 s."""
 
-    size_cc: tuple[float, float] = (2.2, 3.2)
+    size_cc: tuple[float, float] = (2.1, 2.9)
     """Turning points lie this far from the middle, on alternate sides."""
     leg_s: tuple[float, float] = (0.38, 1.1)
     """Seconds between turning points, drawn anew each time so that nothing is periodic."""
@@ -182,8 +182,8 @@ class Closing:
     full_s: float = 4.0
     """Closings this long get the full depth, shorter ones in proportion."""
     least: float = 0.45
-    rise_dynamics: tuple[tuple[float, float], ...] = ((0.0, 0.0), (0.48, 0.45), (0.6, 0.37), (1.0, 1.0))
-    rise_expression: tuple[tuple[float, float], ...] = ((0.0, 0.0), (0.38, 0.58), (0.5, 0.5), (0.84, 1.0), (1.0, 0.97))
+    rise_dynamics: tuple[tuple[float, float], ...] = ((0.0, 0.0), (0.46, 0.5), (0.6, 0.35), (1.0, 1.0))
+    rise_expression: tuple[tuple[float, float], ...] = ((0.0, 0.0), (0.38, 0.6), (0.5, 0.45), (0.84, 1.0), (1.0, 0.97))
     """An accented first rise to about the middle, a slight give, then to the end; expression arrives first."""
     accent_cc: Pair = (5.0, 4.0)
     fall_power: Pair = (3.0, 2.0)
@@ -259,7 +259,7 @@ class Family:
 FAMILY_TOUCH: Mapping[str, Family] = {
     "strings": Family(bowed=True),
     "woodwind": Family(dynamics=0.9, attack=0.8, decay=1.1, dip=0.95, breathes=True),
-    "brass": Family(dynamics=1.3, expression=0.85, attack=0.6, decay=0.85, dip=1.1, breathes=True),
+    "brass": Family(dynamics=1.4, expression=0.85, attack=0.6, decay=0.85, dip=1.1, breathes=True),
     "voice": Family(dynamics=0.95, expression=1.05, attack=1.2, decay=1.15, dip=0.9, breathes=True),
 }
 """Brass: timbre grows fastest. Families not listed take the plain values and are struck or plucked."""
