@@ -36,6 +36,7 @@ _DATA_BYTES = {0x80: 2, 0x90: 2, 0xA0: 2, 0xB0: 2, 0xC0: 1, 0xD0: 1, 0xE0: 2}
 _SYSTEM_BYTES = {0xF1: 1, 0xF2: 2, 0xF3: 1, 0xF6: 0, 0xF8: 0, 0xFA: 0, 0xFB: 0, 0xFC: 0, 0xFE: 0}
 _SMPTE_RATES = {24: 24.0, 25: 25.0, 29: 30_000 / 1001, 30: 30.0}
 _SETUP_CC = (0, 32, 121)
+_BYTE = [bytes((value,)) for value in range(256)]
 
 
 @dataclass(frozen=True)
@@ -307,45 +308,31 @@ def weave(midi: MidiFile, *, removed: dict[int, NDArray[np.bool_]], added: dict[
     return b"".join(out)
 
 
-def _woven_track(
-    midi: MidiFile, index: int, removed: NDArray[np.bool_] | None, added: LaneEvents | None
-) -> bytes:
+def _woven_track(midi: MidiFile, index: int, removed: NDArray[np.bool_] | None, added: LaneEvents | None) -> bytes:
     track = midi.tracks[index]
     content = midi.content
     kept = np.arange(track.n_events) if removed is None else np.flatnonzero(~removed)
     has_end = track.n_events > 0 and track.status[-1] == META and track.data1[-1] == END_OF_TRACK
     if has_end:
         kept = kept[kept != track.n_events - 1]
-    rows = zip(
-        track.tick[kept].tolist(),
-        [bytes((s,)) for s in track.status[kept].tolist()],
-        track.start[kept].tolist(),
-        track.stop[kept].tolist(),
-        strict=True,
-    )
-    messages = [(tick, status + content[start:stop]) for tick, status, start, stop in rows]
+    status, start, stop = (a[kept].tolist() for a in (track.status, track.start, track.stop))
+    bodies = [_BYTE[s] + content[i:j] for s, i, j in zip(status, start, stop, strict=True)]
+    tick = track.tick[kept]
     if added is not None:
-        place = _places(track, kept, added)
-        order = np.argsort(place, kind="stable")
-        news = [
-            (int(added.tick[i]), bytes((0xB0 | int(added.channel[i]), int(added.controller[i]), int(added.value[i]))))
-            for i in order
-        ]
-        merged: list[tuple[int, bytes]] = []
-        begin = 0
-        for where, new in zip(place[order].tolist(), news, strict=True):
-            merged += messages[begin:where]
-            merged.append(new)
-            begin = where
-        messages = merged + messages[begin:]
-    end_tick = max(track.end_tick, messages[-1][0] if messages else 0)
+        place = np.r_[2 * np.arange(len(kept)) + 1, 2 * _places(track, kept, added)]  # new ones before the kept one
+        order = np.lexsort((np.r_[tick, added.tick], place))
+        new = np.stack([0xB0 | added.channel, added.controller, added.value], axis=1).astype(np.uint8).tobytes()
+        bodies += [new[i : i + 3] for i in range(0, len(new), 3)]
+        bodies = [bodies[i] for i in order.tolist()]
+        tick = np.r_[tick, added.tick][order]
+    end_tick = max(track.end_tick, int(tick[-1]) if len(tick) else 0)
     last = content[int(track.start[-1]) : int(track.stop[-1])] if has_end else bytes((END_OF_TRACK, 0))
-    messages.append((end_tick, bytes((META,)) + last))
-    out = []
-    now = 0
-    for tick, message in messages:
-        out += [_encoded_length(tick - now), message]
-        now = tick
+    bodies.append(_BYTE[META] + last)
+    deltas = np.diff(np.r_[0, tick, end_tick]).tolist()
+    out = [
+        (_BYTE[delta] if delta < 128 else _encoded_length(delta)) + body
+        for delta, body in zip(deltas, bodies, strict=True)
+    ]
     return b"".join(out) + content[slice(*track.tail)]
 
 

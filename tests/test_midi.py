@@ -56,7 +56,7 @@ def messages(midi: MidiFile, track: int) -> list[tuple[int, bytes]]:
 
 
 def lane_events(rows: list[tuple[int, int, int, int]]) -> LaneEvents:
-    table = np.array(sorted(rows, key=lambda row: row[0]), dtype=np.int64).reshape(-1, 4)
+    table = np.array(rows, dtype=np.int64).reshape(-1, 4)
     return LaneEvents(*(np.ascontiguousarray(column) for column in table.T))
 
 
