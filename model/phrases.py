@@ -249,26 +249,25 @@ def _divide(
     stop: int,
 ) -> list[int]:
     """Best division of one stretch into phrases: the first attack of each, by dynamic programming."""
-    inner = np.arange(start + 1, stop)
-    inner = inner[total[start + 1 : stop] > LEAST_SCORE]
+    inner = start + 1 + np.flatnonzero(total[start + 1 : stop] > LEAST_SCORE)
     if len(inner) > _MOST_POINTS:
         inner = np.sort(inner[np.argsort(-total[inner], kind="stable")[:_MOST_POINTS]])
-    points = np.r_[start, inner]
-    end_s = line.onset_s[stop] if stop < len(line.onset_s) else line.release_s[start:stop].max()
-    end_s = min(float(end_s), float(line.release_s[start:stop].max()))
-    at_s = np.r_[line.onset_s[points], end_s]
-    at_bar = np.r_[bar[points], np.nan]
-    gain = np.r_[0.0, total[inner] - THRESHOLD, 0.0]
+    points = np.concatenate(([start], inner))
+    released_s = float(line.release_s[start:stop].max())
+    end_s = min(float(line.onset_s[stop]), released_s) if stop < len(line.onset_s) else released_s
+    at_s = np.append(line.onset_s[points], end_s)
+    at_bar = np.append(bar[points], np.nan)
+    gain = np.append(total[points] - THRESHOLD, 0.0)
     best = np.full(len(at_s), -np.inf)
     best[0] = 0.0
     came = np.zeros(len(at_s), dtype=np.int64)
-    rhythm, tune = (np.r_[code[points], 0] for code in codes)
     value_of = -length_cost(at_s[:, None] - at_s, at_bar[:, None] - at_bar)  # (end, begin)
+    rhythm, tune = (code[points] for code in codes)
     alike = (rhythm[:, None] == rhythm) & (rhythm > 0)
-    value_of += PARALLEL * alike * (1.0 + (tune[:, None] == tune))
+    value_of[:-1, :-1] += PARALLEL * alike * (1.0 + (tune[:, None] == tune))
     for k in range(1, len(at_s)):
         value = best[:k] + value_of[k, :k]
-        came[k] = int(np.argmax(value))
+        came[k] = value.argmax()
         best[k] = value[came[k]] + gain[k]
     chosen = []
     k = int(came[-1])
@@ -307,7 +306,7 @@ def length_cost(length_s: NDArray[np.float64], length_bar: NDArray[np.float64]) 
     octaves = np.log2(np.maximum(length_s, 0.05) / BEST_LENGTH_S)
     cost = np.where(octaves < 0, 0.14, 0.20) * octaves**2
     cost += 2.0 * np.maximum(length_s / LONGEST_S - 1.0, 0.0) + 0.5 * (length_s < SHORTEST_S)
-    few_bars = np.clip(np.nan_to_num(np.log2(2.0 / np.maximum(length_bar, 0.1))), 0.0, 1.5)
+    few_bars = np.fmin(np.fmax(np.log2(2.0 / np.maximum(length_bar, 0.1)), 0.0), 1.5)  # 0 without metre
     cost += FEW_BARS * few_bars * np.clip((7.0 - length_s) / 2.0, 0.0, 1.0)
     whole = np.rint(length_bar)
     near = np.abs(length_bar - whole) < 0.04
