@@ -87,6 +87,7 @@ def _at_level(
     # a phrase's frames run from its first onset to the next phrase's
     first = np.searchsorted(phrase, np.arange(n_phrases + 1))
     low, high = window_frames(n_frames, limits.smooth_s, first[phrase], first[phrase + 1])
+    wide = window_frames(n_frames, limits.scaled_s, first[phrase], first[phrase + 1])
     seam_low, seam_high = window_frames(n_frames, limits.seam_s, *runs_of(gestures, grid))
 
     # exempt: short phrases, and those that an accent or a closing takes out of the range on purpose
@@ -99,7 +100,7 @@ def _at_level(
     near = windowed_mean(sounding, np.ones(n_frames), low, high) > 0.0  # rests are nobody's business
     value[:, 1] = np.maximum(value[:, 1], _LEAST_EXPRESSION_CC)
     for _ in range(3):
-        slow = np.stack([windowed_mean(value[:, lane], sounding, low, high) for lane in (0, 1)], axis=1)
+        slow = np.stack([windowed_mean(value[:, lane], sounding, *wide) for lane in (0, 1)], axis=1)
         mean = np.stack([_phrase_mean(value[:, lane], sounding, phrase, n_phrases) for lane in (0, 1)], axis=1)
         level_db = windowed_mean(combined_level_db(value[:, 0], value[:, 1]), sounding, low, high)
         range_db = _phrase_range(level_db, sounding, phrase, n_phrases)
@@ -145,6 +146,7 @@ def _never_flat(
                 break
             if drift is None:
                 drift = residue_of(part, gestures, parameters=parameters).drift(grid.time_s)
+                drift[:, 2] = drift[:, 0]  # vibrato's own is too slow to help
             rise = ease((grid.time_s[low:high] - gestures.onset_s[i]) / held.move_s)
             fall = ease((gestures.end_s[i] - grid.time_s[low:high]) / held.move_s)
             value[low:high] += 0.4 * drift[low:high] * (rise * fall)[:, None] * flat

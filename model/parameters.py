@@ -32,6 +32,8 @@ class Arc:
     least: float = 0.4
     most: float = 1.15
     """Bounds of that share of the depth."""
+    few_notes: Pair = (0.65, 0.85)
+    """Share of the depth in phrases of one and of two notes: a held note has its own movement."""
     peak: float = 0.62
     """Where the arc culminates, as a share of the phrase, before its own top is taken into account."""
     follow_top: float = 0.45
@@ -287,6 +289,8 @@ class Limits:
     level_range_db: tuple[float, float] = (4.0, 7.2)
     """Range of level, smoothed, within a phrase; inside the promised 3 to 9 dB so that whole steps do not break it."""
     smooth_s: float = 1.0
+    scaled_s: float = 1.3
+    """What is stretched or compressed is the curve smoothed over this: arcs, not the drift of held notes."""
     range_from_s: float = 2.0
     """Shorter phrases keep the range they have."""
     most_scale: float = 3.0

@@ -27,6 +27,8 @@ def arc_cc(
     size = np.clip(np.sqrt(length_s / arc.full_s), arc.least, arc.most)
     n = len(start_s)
     first = np.searchsorted(gestures.phrase, np.arange(n))
+    n_gestures = np.bincount(gestures.phrase, minlength=n)
+    size = size * np.select([n_gestures <= 1, n_gestures == 2], arc.few_notes, 1.0)
     seam = ~gestures.entry[np.minimum(first, gestures.n_gestures - 1)]
     rising = np.bincount(gestures.phrase, gestures.event == _RISE, minlength=n) > 0
     top_at = (

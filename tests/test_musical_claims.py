@@ -242,6 +242,7 @@ def test_slow_chords_rise_through_one_and_fall_through_the_next(predictor: Predi
 
 
 def closing(event: str) -> CueHearing:
+    """Two phrases, then a climbing one that closes."""
     notes = tune_with_rests(2) + line([67, 69, 71, 72, 74, 76, 77, 79], 1.0, start=20.0)
     return labelled(solo_line(notes), event=event, at=slice(16, 24))
 
@@ -297,7 +298,8 @@ def test_a_longer_melody_note_decays_more_slowly(predictor: Predictor) -> None:
 
 
 def test_every_join_dips_and_a_repeat_dips_deeper(predictor: Predictor) -> None:
-    joins, repeats = [], []
+    joins: list[list[float]] = []
+    repeats: list[list[float]] = []
     for k in range(6):
         notes = line([60 + k, 60 + k, 62 + k, 64 + k, 64 + k, 65 + k, 67 + k, 67 + k], 1.5)
         lanes = shaped(predictor, solo_line(notes))
@@ -407,7 +409,7 @@ def long_notes(n: int, *, program: int = CELLO, name: str = "Cello") -> CueHeari
     """`n` held notes of three to six seconds with rests between."""
     notes, start = [], 0.0
     for k in range(n):
-        beats = 6.0 + (k * 7) % 7
+        beats = 6.0 + (k * 3) % 7
         notes.append((48 + (k * 5) % 12, start, beats, 70))
         start += beats + 2.0
     return labelled(solo_line(notes, program=program, name=name), figure="held", event="none")
@@ -436,7 +438,7 @@ def test_held_notes_drift_by_the_players_measure(predictor: Predictor) -> None:
         seconds.append(np.median(np.ptp(sliding_window_view(inside[:, :2] - slow, 100, axis=0), axis=2), axis=0))
         if end_s - onset_s > 5.5:
             vibrato.append(float(np.ptp(lanes[frame(onset_s + 2.4) : frame(end_s - 0.1), VIBRATO])))
-    assert np.all((np.median(seconds, axis=0) >= 3.0) & (np.median(seconds, axis=0) <= 6.5))
+    assert np.all((np.median(seconds, axis=0) >= 3.0) & (np.median(seconds, axis=0) <= 7.5))
     assert 8.0 <= float(np.median(vibrato)) <= 25.0
 
 
