@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from phrasewright.data.curves import LANES
 from phrasewright.data.notes import Notes
-from phrasewright.model.events import LaneRequest, Stay, sound_of, spacing_frames, step_limits
+from phrasewright.model.events import LaneRequest, Stay, sound_of, step_limits
 from phrasewright.model.existing import (
     Drawn,
     PhraseTicks,
@@ -74,8 +74,7 @@ def plan_part(
     frames = phrase_frames(phrases, tempo, n_frames)
     beat_s = tempo.beat_length_s(tempo.tick_to_s(phrases.start))
     beat_frames = np.maximum(np.rint(beat_s / FRAME_S), 1).astype(np.int64)
-    spacing = spacing_frames(tempo, n_frames)
-    limit = step_limits(n_frames, gesture_s=gesture_spans(heard), gap_s=gap_spans(part.notes), spacing=spacing)
+    limit = step_limits(n_frames, gesture_s=gesture_spans(heard), gap_s=gap_spans(part.notes))
     resets = track.tick[(track.status == (0xB0 | channel)) & (track.data1 == _RESET_CC)]
 
     drawn = {lane: read_drawn(track, channel=channel, controller=cc) for lane, cc in part.lane_cc.items()}

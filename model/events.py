@@ -383,7 +383,7 @@ def _spread(tick: Ints, value: Ints, forced: NDArray[np.bool_], tempo: TempoMap)
     return tick[~drop], value[~drop]
 
 
-def step_limits(n_frames: int, *, gesture_s: Floats, gap_s: Floats, spacing: Floats) -> Floats:
+def step_limits(n_frames: int, *, gesture_s: Floats, gap_s: Floats) -> Floats:
     """The step limit at each frame of a part, shape (n_frames,), controller steps.
 
     Parameters
@@ -391,16 +391,11 @@ def step_limits(n_frames: int, *, gesture_s: Floats, gap_s: Floats, spacing: Flo
     gesture_s : float array, (n_gestures, 2)
         Spans of re-articulations, accents and sforzandi: 12 steps there.
     gap_s : float array, (n_gaps, 2)
-        Spans in which nothing sounds: no limit where an event surely falls inside.
-    spacing : float array, (n_frames,)
-        As from `spacing_frames`.
+        Spans in which nothing sounds: no limit there.
     """
     limit = np.full(n_frames, float(STEP_LIMIT_CC))
-    for start, end in np.rint(gesture_s / FRAME_S).astype(np.int64).tolist():
-        limit[max(start, 0) : end] = GESTURE_LIMIT_CC
+    for start_s, end_s in gesture_s.tolist():
+        limit[max(int(np.ceil(start_s / FRAME_S)), 0) : max(int(end_s / FRAME_S), 0)] = GESTURE_LIMIT_CC
     for start_s, end_s in gap_s.tolist():
-        first = int(np.ceil(start_s / FRAME_S))
-        if first < n_frames:
-            last = int(np.floor(end_s / FRAME_S - 1.0 - spacing[min(first, n_frames - 1)]))
-            limit[first : last + 1] = FREE_LIMIT_CC
+        limit[max(int(np.ceil(start_s / FRAME_S)), 0) : max(int(end_s / FRAME_S), 0)] = FREE_LIMIT_CC
     return limit

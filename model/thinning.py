@@ -83,7 +83,7 @@ class Staircase:
 def thin(stretches: Stretches) -> Staircase:
     """The staircase of each stretch. An event is written only where the value changes; the first value is given."""
     stretches, value, stairs = _gestures_in_three(stretches)
-    for width in (9, 15, 25, 41, 65, 101, 151, 201):
+    for width in (9, 15, 25, 41, 65, 101, 151, 201, 301, 401):
         restless = _restless(stairs, len(stretches.begin) - 1)
         if not len(restless):
             break
@@ -137,6 +137,8 @@ def slew_limited(stretches: Stretches) -> Floats:
         return value.copy()
     slack = (STEP_LIMIT_CC - _ROUNDING_CC) / stretches.spacing
     free = stretches.limit_cc >= FREE_LIMIT_CC
+    for _ in range(int(np.ceil(stretches.spacing.max())) + 1):  # an event may come late, but must still find silence
+        free[:-1] &= free[1:]
     rise = np.diff(value)
     inner = np.ones(n - 1, dtype=bool)
     inner[stretches.begin[1:-1] - 1] = False
@@ -157,7 +159,8 @@ def slew_limited(stretches: Stretches) -> Floats:
         while i + 1 < end:
             want = float(value[i + 1])
             gap = want - now
-            room = FREE_LIMIT_CC if free[i] else per_frame
+            in_gesture = stretches.limit_cc[i] > STEP_LIMIT_CC
+            room = FREE_LIMIT_CC if free[i] else per_frame if in_gesture else min(per_frame, float(slack[i]))
             if abs(gap) <= room:
                 now = want
                 out[i + 1] = now
@@ -292,12 +295,14 @@ def _in_step(
         hasty = later > 2.0
         chosen = hasty & (slope <= _CHOSEN_SLOPE_CC)
         at_one = np.maximum(np.where(rise > 0, k + np.clip((1.0 - behind) / safe, 0.0, 1.0), k), ready[act])
-        wait = chosen & (sign * (y1 - held) < 1.0)
         at = np.where(chosen, at_one, at_half)
         reach = np.where(chosen, sign * (look(at, end) - held), here)
+        leap = (limit_cc[k] >= FREE_LIMIT_CC) & (rise > STEP_LIMIT_CC)  # all at once while nothing sounds
+        reach = np.where(leap, sign * (y1 - held), reach)
+        wait = chosen & ~leap & (sign * (y1 - held) < 1.0)  # the curve is not there yet
         after = sign * (look(at + gap, end) - held)
         two = np.minimum(np.floor(reach + 1 + 1e-9), np.floor(after + 1))
-        jump = np.maximum(np.where(chosen, two, np.rint(reach)), 1.0)
+        jump = np.maximum(np.where(chosen & ~leap, two, np.rint(reach)), 1.0)
         jump = np.minimum(jump, limit_cc[k])
         do = ~coming & ~wait & (at <= k + 1)
         act, at = act[do], at[do]
@@ -342,7 +347,7 @@ def _restless(stairs: Staircase, n_stretches: int) -> list[tuple[int, float, flo
     bounds = np.searchsorted(stairs.stretch, np.arange(n_stretches + 1))
     step = np.sign(np.diff(stairs.value_cc))
     turn = np.flatnonzero((step[1:] * step[:-1] < 0) & (stairs.stretch[2:] == stairs.stretch[:-2])) + 1
-    n = MAX_REVERSALS
+    n = MAX_REVERSALS - 2  # room for the turns where stretches meet rests
     if len(turn) <= n:
         return []
     tight = (stairs.stretch[turn[n:]] == stairs.stretch[turn[:-n]]) & (
