@@ -217,6 +217,8 @@ class Vibrato:
     section_ease: float = 0.2
     """How much it gives at a join. Soloists pause between slurred notes (Allen, Geringer and MacLeod 2009); a section
     never stops together."""
+    join_from_s: float = 0.7
+    """Notes longer than fast ones by this much give in full; shorter ones share one movement."""
     ease_s: float = 0.2
     settle_s: float = 0.4
     """Width of the moving average that keeps it from jumping into fast notes."""

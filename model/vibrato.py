@@ -18,7 +18,7 @@ def vibrato_cc(gestures: Gestures, grid: Grid, dynamics_cc: Array, *, parameters
     full = vibrato.solo_cc if solo else vibrato.section_cc
     ease_by = (vibrato.solo_ease if solo else vibrato.section_ease) * gestures.joined * gestures.renewed
     shorter_s = np.minimum(gestures.length_s, np.r_[gestures.length_s[:1], gestures.length_s[:-1]])
-    ease_by = ease_by * ease((shorter_s - vibrato.fast_s) / vibrato.fast_s)  # fast notes share one movement
+    ease_by = ease_by * ease((shorter_s - vibrato.fast_s) / vibrato.join_from_s)  # fast notes share one movement
     share = ease((gestures.length_s - vibrato.fast_s) / (vibrato.slow_s - vibrato.fast_s))
     target = full * (vibrato.fast_share + (1.0 - vibrato.fast_share) * share)
     target = target * parameters.centres_cc()[2] / type(parameters)().centres_cc()[2]

@@ -1,0 +1,61 @@
+"""The level law, against its published values and by hand."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from phrasewright.model.levels import (
+    DYNAMICS_DB_PER_STEP,
+    combined_level_db,
+    db_to_expression,
+    dynamics_to_db,
+    expression_to_db,
+)
+
+# L = 40 log10(CC7 * CC11 / 127^2), General MIDI developer guidelines; values worked out from the law
+LAW = [
+    (127, 0.00),
+    (112, -2.18),
+    (100, -4.15),
+    (96, -4.86),
+    (80, -8.03),
+    (64, -11.90),
+    (32, -23.95),
+    (16, -35.99),
+    (8, -48.03),
+    (1, -84.15),
+]
+
+
+@pytest.mark.parametrize(("expression_cc", "level_db"), LAW)
+def test_expression_follows_the_level_law(expression_cc: int, level_db: float) -> None:
+    assert expression_to_db(expression_cc) == pytest.approx(level_db, abs=0.005)
+
+
+def test_volume_and_expression_multiply() -> None:
+    assert expression_to_db(64, volume_cc=100) == pytest.approx(-16.06, abs=0.01)  # as above
+
+
+@pytest.mark.parametrize(("at_cc", "steps"), [(100, 5.9), (64, 3.8), (32, 1.9)])
+def test_a_decibel_takes_more_steps_higher_up(at_cc: int, steps: float) -> None:
+    assert db_to_expression(expression_to_db(at_cc) + 1.0) - at_cc == pytest.approx(steps, abs=0.06)
+
+
+def test_silence_is_minus_infinity_without_a_warning() -> None:
+    assert expression_to_db(0) == -np.inf
+
+
+def test_dynamics_spread_24_db_evenly_over_the_controller() -> None:
+    assert dynamics_to_db(127) - dynamics_to_db(0) == pytest.approx(24.0)
+    assert np.allclose(np.diff(dynamics_to_db(np.arange(128))), DYNAMICS_DB_PER_STEP)
+
+
+def test_both_controllers_add() -> None:
+    assert combined_level_db(127, 127) == pytest.approx(0.0)
+    assert combined_level_db(72, 92) == pytest.approx(float(dynamics_to_db(72)) + float(expression_to_db(92)))
+
+
+def test_the_law_inverts() -> None:
+    steps = np.arange(1, 128)
+    assert np.allclose(db_to_expression(expression_to_db(steps)), steps)
