@@ -24,7 +24,7 @@ LOOK_BACK_S = 12.0
 CLOSING_S = (3.0, 12.0)
 """Shortest and longest closing stretch; within them two bars and the last chord."""
 SHORTEST_SECTION_S = 6.0
-"""Shorter sections are gestures, not sections that close."""
+"""Shorter sections are gestures, not sections that close; the end of the cue always does."""
 RISE_FROM = 1.0
 """Sum of the evidence from which a closing rises."""
 
@@ -49,10 +49,11 @@ def closings_of(cue: Cue, attacks: list[Attacks]) -> list[Closing]:
     """The closings of a cue in order of time; percussion does not count."""
     pitched = [i for i, part in enumerate(cue.parts) if part.kind != "percussive" and part.notes.n_notes]
     spans = _sections(cue, pitched)
+    heard = [attacks[i] for i in pitched]
     closings = []
     for start_s, end_s in spans:
-        if end_s - start_s >= SHORTEST_SECTION_S:
-            closings.append(_closing(cue, [attacks[i] for i in pitched], start_s, end_s))
+        if end_s - start_s >= SHORTEST_SECTION_S or end_s == spans[-1][1]:
+            closings.append(_closing(cue, heard, start_s, end_s, last=end_s == spans[-1][1]))
     return closings
 
 
@@ -94,7 +95,7 @@ def _sections(cue: Cue, pitched: list[int]) -> list[tuple[float, float]]:
     return list(zip(rows[first, 0].tolist(), reach_s[last].tolist(), strict=True))
 
 
-def _closing(cue: Cue, attacks: list[Attacks], start_s: float, end_s: float) -> Closing:
+def _closing(cue: Cue, attacks: list[Attacks], start_s: float, end_s: float, *, last: bool) -> Closing:
     from_s = max(start_s, end_s - LOOK_BACK_S)
     onset_s = np.concatenate([a.onset_s for a in attacks])
     inside = (onset_s >= from_s - 1e-6) & (onset_s < end_s)
@@ -111,14 +112,8 @@ def _closing(cue: Cue, attacks: list[Attacks], start_s: float, end_s: float) -> 
     total = sum(weight for weight, _ in evidence)
     rises = total >= RISE_FROM
     reasons = [text for weight, text in evidence if (weight > 0) == rises]
-    what = "the cue ends" if end_s >= cue.parts[0].notes.offset_s.max(initial=0.0) and _is_last(cue, end_s) else "a section ends"
-    return Closing(
-        begin_s, end_s, "closing-rise" if rises else "closing-fall", ", ".join([what, *reasons])
-    )
-
-
-def _is_last(cue: Cue, end_s: float) -> bool:
-    return all(part.notes.offset_s.max(initial=0.0) <= end_s + 1e-6 or part.kind == "percussive" for part in cue.parts)
+    what = "the cue ends" if last else "a section ends"
+    return Closing(begin_s, end_s, "closing-rise" if rises else "closing-fall", ", ".join([what, *reasons]))
 
 
 def _by_marks(marks: list[Mark]) -> list[tuple[float, str]]:

@@ -190,7 +190,8 @@ def _pedals(stretches: Stretches, pairs: Pairs) -> NDArray[np.bool_]:
     moves = (stretches.n_classes[pairs.other] >= 3) & (stretches.n_attacks[pairs.other] >= 4)
     moving_s = _largest(pairs, pairs.overlap_s * moves, n)
     long = (stretches.length_s >= 5.0) | ((stretches.length_s >= 3.0) & (stretches.n_attacks >= 5))
-    still = (stretches.n_classes == 1) & long & (stretches.thickness <= 2.2)
+    octaves = np.abs(stretches.pitch - stretches.low) % 12 < 0.1
+    still = (stretches.n_classes == 1) & long & ((stretches.thickness <= 1.3) | (octaves & (stretches.thickness <= 2.2)))
     still &= moving_s >= 0.5 * stretches.length_s
     tone = np.rint(stretches.low).astype(np.int64) % 12
     long_pair = pairs.overlap_s >= 0.5 * stretches.length_s[pairs.one]

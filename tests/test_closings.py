@@ -1,0 +1,73 @@
+"""How a cue and its sections end: falling, unless there is evidence for a rise."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from heard_cues import Row, Voice, events, hear_voices, line
+
+from phrasewright.model.hearing import CueHearing
+
+BODY = [(67, 2.0), (69, 2.0), (67, 2.0), (65, 2.0), (67, 2.0), (69, 2.0), (67, 2.0), (65, 2.0)]
+END = [(67, 2.0), (65, 2.0), (67, 4.0)]
+
+
+def closing(heard: CueHearing) -> set[str]:
+    return {s.label for part in heard.parts for s in part.situations if s.label.startswith("closing")}
+
+
+def louder(rows: list[Row], *, by: int) -> list[Row]:
+    last = len(rows) - 1
+    return [(p, at, b, v + round(by * i / last)) for i, (p, at, b, v) in enumerate(rows)]
+
+
+def test_a_cue_ends_falling(tmp_path: Path) -> None:
+    heard = hear_voices(tmp_path, Voice("Violins", line(*BODY, *END)))
+    assert closing(heard) == {"closing-fall"}
+    found = events(heard.parts[0])
+    assert found[-1] == "closing-fall"
+    assert found[0] == found[4] == "none"
+
+
+@pytest.mark.parametrize("mark", ["cresc.", "crescendo", "molto cresc."])
+def test_a_mark_makes_it_rise(tmp_path: Path, mark: str) -> None:
+    heard = hear_voices(tmp_path, Voice("Violins", line(*BODY, *END)), marks=[(16.0, mark)])
+    assert closing(heard) == {"closing-rise"}
+    assert any(mark in s.why for s in heard.parts[0].situations if s.label == "closing-rise")
+
+
+def test_a_falling_mark_outweighs_a_climbing_top(tmp_path: Path) -> None:
+    rows = line(*BODY, (72, 2.0), (76, 2.0), (79, 4.0))
+    assert closing(hear_voices(tmp_path, Voice("Violins", rows))) == {"closing-rise"}
+    assert closing(hear_voices(tmp_path, Voice("Violins", rows), marks=[(16.0, "dim.")])) == {"closing-fall"}
+
+
+def test_rising_velocities_make_it_rise(tmp_path: Path) -> None:
+    assert closing(hear_voices(tmp_path, Voice("Violins", louder(line(*BODY, *END, velocity=50), by=40)))) == {"closing-rise"}
+    assert closing(hear_voices(tmp_path, Voice("Violins", louder(line(*BODY, *END, velocity=100), by=-40)))) == {"closing-fall"}
+
+
+def test_parts_that_come_in_make_it_rise(tmp_path: Path) -> None:
+    added = [Voice(name, line((p, 2.0), (p - 1, 2.0), (p, 4.0), at=16.0)) for name, p in (("Horns", 60), ("Trombones", 52))]
+    assert closing(hear_voices(tmp_path, Voice("Violins", line(*BODY, *END)), *added)) == {"closing-rise"}
+
+
+def test_all_parts_close_alike_and_percussion_does_not(tmp_path: Path) -> None:
+    low = [(p - 24, *rest) for p, *rest in line(*BODY, *END)]
+    drum = line(*((76, 1.0),) * 24)
+    heard = hear_voices(tmp_path, Voice("Violins", line(*BODY, *END)), Voice("Cello", low), Voice("Percussion", drum))
+    assert [events(part)[-1] for part in heard.parts] == ["closing-fall", "closing-fall", "none"]
+
+
+def test_a_section_closes_before_a_long_rest_of_all(tmp_path: Path) -> None:
+    rows = line(*BODY, *END) + line(*BODY, *END, at=32.0)
+    found = events(hear_voices(tmp_path, Voice("Violins", rows)).parts[0])
+    assert found[len(BODY) + len(END) - 1] == "closing-fall"
+    assert found[len(BODY) + len(END)] == "none"
+    assert found[-1] == "closing-fall"
+
+
+def test_a_part_that_has_stopped_long_before_does_not_close(tmp_path: Path) -> None:
+    heard = hear_voices(tmp_path, Voice("Violins", line(*BODY, *END)), Voice("Oboe", line((72, 2.0), (71, 2.0), (72, 2.0))))
+    assert set(events(heard.parts[1])) == {"none"}
