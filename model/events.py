@@ -136,7 +136,7 @@ def pieces_of(sound: Sound, stays: Sequence[Stay]) -> _Pieces:
         at, seam = on, False
         for stay in stays[first:last]:
             if stay.start_tick > at:
-                rows.append((at, stay.start_tick, seam, stay.start_cc is not None))
+                rows.append((at, stay.start_tick, seam, True))
             at, seam = max(at, stay.end_tick), stay.end_cc is not None
         if at < off:
             rows.append((at, off, seam, False))

@@ -290,6 +290,7 @@ def joined_to_stays(
     stay_start = np.array([s.start_tick for s in stays])
     stay_end = np.array([s.end_tick for s in stays])
     n = len(dense)
+    start_value: float | None = None
     for start, end, from_seam, to_seam in zip(
         pieces.start_tick.tolist(), pieces.end_tick.tolist(), pieces.from_seam.tolist(), pieces.to_seam.tolist(),
         strict=True,
@@ -308,9 +309,12 @@ def joined_to_stays(
             if from_seam or (after.start_tick in kept_start and start > after.end_tick):
                 lead = _excess(after.end_cc - float(out[a]), 0.0 if from_seam else room_s)
         nothing_between = j >= len(stays) or not np.any((sound.onset_tick >= end) & (sound.onset_tick < stay_start[j]))
-        if before is not None and before.start_cc is not None and nothing_between:
+        if start_value is None:
+            start_value = float(np.rint(out[a]))
+        if before is not None and nothing_between:
+            goal = start_value if before.start_cc is None else before.start_cc
             rest_s = float(tempo.tick_to_s(before.start_tick)) - end_s
-            tail = _excess(before.start_cc - float(out[b]), 0.0 if to_seam else rest_s - min(HOLD_S, rest_s / 2))
+            tail = _excess(goal - float(out[b]), 0.0 if to_seam else rest_s - min(HOLD_S, rest_s / 2))
         most = (b - a) if not (lead and tail) else (b - a) // 2
         if lead:
             width = int(np.clip(max(half_beat, abs(lead) / RAMP_CC_PER_S / FRAME_S), 1, max(most, 1)))

@@ -103,12 +103,14 @@ def entry_faults(lane: WrittenLane) -> list[str]:
         onset_s = float(lane.tempo.tick_to_s(onset))
         moving = (lane.time_s > onset_s - 0.1 + 1e-6) & (lane.tick <= onset) & ~np.isin(lane.tick, lane.reset_tick)
         if np.any(moving):
-            faults.append(f"controller {lane.cc}: moves at {lane.time_s[moving][0]:.3f} s before the entry at {onset_s:.3f}")
+            at_s = lane.time_s[moving][0]
+            faults.append(f"controller {lane.cc}: moves at {at_s:.3f} s before the entry at {onset_s:.3f}")
         hold_s = float(lane.tempo.tick_to_s(offset))
         hold_s += min(0.4, (onset_s - hold_s) / 2)
         early = (lane.tick >= offset) & (lane.time_s < hold_s - 1e-6) & ~np.isin(lane.tick, lane.reset_tick)
         if np.any(early):
-            faults.append(f"controller {lane.cc}: moves at {lane.time_s[early][0]:.3f} s, should hold until {hold_s:.3f}")
+            at_s = lane.time_s[early][0]
+            faults.append(f"controller {lane.cc}: moves at {at_s:.3f} s, should hold until {hold_s:.3f}")
     return faults
 
 
