@@ -1,7 +1,7 @@
 """What the tool hears in a cue, as a dictionary for JSON and as a table to read.
 
-Times are seconds from the start of the file and quarter notes; notes, phrases' first and last notes count from 0 in onset
-order, highest first within a chord. Bars count from 1. Without musical time (SMPTE division) bars and beats are None.
+Times are seconds from the start of the file and quarter notes; notes count from 0 in onset order, highest first in a
+chord. Bars count from 1. Without musical time (SMPTE division) bars and beats are None.
 """
 
 from __future__ import annotations
@@ -24,8 +24,8 @@ def explain_dict(hearing: CueHearing) -> dict[str, Any]:
     Returns
     -------
     dict
-        `cue` with `seconds` and `bars`, and `parts`, each with its passages, phrases, notes (role, figure, event; None for no
-        figure or event), situations with reasons, and remarks.
+        `cue` with `seconds` and `bars`, and `parts`, each with its passages, phrases, notes (role, figure, event; None
+        for no figure or event), situations with reasons, and remarks.
     """
     cue = hearing.cue
     return {
@@ -50,7 +50,8 @@ def _part_dict(cue: Cue, heard: PartHearing) -> dict[str, Any]:
         "n_notes": part.notes.n_notes,
         "existing": counts,
         "passages": [
-            {"kind": p.kind, "start_s": _round(p.start_s), "end_s": _round(p.end_s), "why": p.why} for p in part.passages
+            {"kind": p.kind, "start_s": _round(p.start_s), "end_s": _round(p.end_s), "why": p.why}
+            for p in part.passages
         ],
         "phrases": [
             {
@@ -92,7 +93,8 @@ def explain_text(hearing: CueHearing) -> str:
 def _part_lines(cue: Cue, heard: PartHearing) -> list[str]:
     part = heard.part
     lines = [
-        f"Part {part.index}  {part.name}  (track {part.track}, channel {part.channel}; {part.family}, {part.kind}: {part.why})",
+        f"Part {part.index}  {part.name}  (track {part.track}, channel {part.channel};"
+        f" {part.family}, {part.kind}: {part.why})",
         f"  {part.notes.n_notes} notes; {_existing_text(heard)}; lanes to write: {', '.join(part.lane_cc) or 'none'}",
     ]
     lines += [f"  ! {remark}" for remark in part.remarks]
@@ -104,7 +106,8 @@ def _part_lines(cue: Cue, heard: PartHearing) -> list[str]:
     order = {name: i for i, name in enumerate(("passage", "phrase", *_AXES))}
     rows.sort(key=lambda row: (row[0], order[row[2]]))
     lines.append(f"  {'from':>9} {'to':>9}  {'what':<8} {'label':<13} why")
-    lines += [f"  {_when(cue, a):>9} {_when(cue, b):>9}  {what:<8} {label:<13} {why}" for a, b, what, label, why in rows]
+    for start_s, end_s, what, label, why in rows:
+        lines.append(f"  {_when(cue, start_s):>9} {_when(cue, end_s):>9}  {what:<8} {label:<13} {why}")
     counts = Counter(ROLES[role] for role in heard.note_role.tolist())
     if counts:
         lines.append("  notes by role: " + ", ".join(f"{label} {n}" for label, n in counts.most_common()))

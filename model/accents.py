@@ -1,7 +1,8 @@
 """Accents and sforzandi: attacks that stand out by velocity, by a mark, or as the syncopated top of a leap.
 
 Precise rather than many: an accent is louder than both its neighbours and clearly louder than the music within a few
-attacks; a step to a louder passage is none. Velocities 0..127, times in seconds. Limits are common practice without a source.
+attacks; a step to a louder passage is none. Velocities 0..127, times in seconds. Limits are common practice without a
+source.
 """
 
 from __future__ import annotations
@@ -24,13 +25,17 @@ NEIGHBOUR_VELOCITY = 8.0
 _SPREADS = 3.5
 """Where velocities scatter, an accent stands out by this many median absolute deviations."""
 _AROUND, _AROUND_S = 6, 6.0
-_SFORZANDO_MARK = re.compile(r"^\s*(s?ffz|sfp?z?|sf[pz]?|fz|fp|rfz?|rinf\.?|rinforzando|sforzando|sforzato)\s*$", re.IGNORECASE)
+_SFORZANDO_MARK = re.compile(
+    r"^\s*(s?ffz|sfp?z?|sf[pz]?|fz|fp|rfz?|rinf\.?|rinforzando|sforzando|sforzato)\s*$", re.IGNORECASE
+)
 _ACCENT_MARK = re.compile(r"^\s*(>|accent|marcato|marc\.)\s*$", re.IGNORECASE)
 _LEAP = 7
 _ACCENT, _SFORZANDO = EVENTS.index("accent"), EVENTS.index("sforzando")
 
 
-def accents_of(part: Part, attacks: Attacks, *, marks: list[Mark], tempo: TempoMap) -> tuple[NDArray[np.int8], list[str]]:
+def accents_of(
+    part: Part, attacks: Attacks, *, marks: list[Mark], tempo: TempoMap
+) -> tuple[NDArray[np.int8], list[str]]:
     """Index into EVENTS (none, accent or sforzando) for each attack, and the reason (empty where there is none).
 
     Parameters
@@ -102,7 +107,9 @@ def _median(window: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _syncopated_tops(attacks: Attacks, tempo: TempoMap) -> NDArray[np.bool_]:
-    """Attacks off the beat, reached by a leap of a fifth or more, higher than six attacks around, long enough to cross the beat."""
+    """Attacks off the beat, reached by a leap of a fifth or more, higher than six attacks around, long enough to cross
+    the beat.
+    """
     n = attacks.n_attacks
     answer = np.zeros(n, dtype=bool)
     if n < 7 or not tempo.has_metre:

@@ -72,9 +72,7 @@ def passage_at(part: Part, time_s: NDArray[np.float64]) -> NDArray[np.int8]:
     return kinds[np.maximum(np.searchsorted(starts_s, time_s + 1e-6, side="right") - 1, 0)]
 
 
-def _sounding(
-    notes: Notes, layers: Layers, first: NDArray[np.int64], last: NDArray[np.int64]
-) -> NDArray[np.int64]:
+def _sounding(notes: Notes, layers: Layers, first: NDArray[np.int64], last: NDArray[np.int64]) -> NDArray[np.int64]:
     """Notes that sound just after each attack, its own included; what a join takes over does not count."""
     ended = np.searchsorted(np.sort(layers.sounding_end_s), notes.onset_s[first] + 1e-6, side="right")
     return np.asarray(np.maximum(last + 1 - ended, last - first + 1))

@@ -1,8 +1,8 @@
 """Closings: how the cue, and each section before a long rest of all parts, comes to its end.
 
-A closing falls unless something says that it rises: a mark, rising velocities, parts that come in, tops that climb. All parts
-that sound to the end close the same way. Times in seconds. Weights are common practice without a source; what is heard
-depends on the last `LOOK_BACK_S` before the end of the section and on nothing else.
+A closing falls unless something says that it rises: a mark, rising velocities, parts that come in, tops that climb. All
+parts that sound to the end close the same way. Times in seconds. Weights are common practice without a source; what is
+heard depends on the last `LOOK_BACK_S` before the end of the section and on nothing else.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ _SOFTER = re.compile(
 
 @dataclass(frozen=True)
 class Closing:
-    """The end of a section: from `start_s` to `end_s`, `label` `closing-rise` or `closing-fall`, the reason in words."""
+    """The end of a section: when, `closing-rise` or `closing-fall`, and the reason in words."""
 
     start_s: float
     end_s: float
@@ -57,13 +57,12 @@ def closings_of(cue: Cue, attacks: list[Attacks]) -> list[Closing]:
     return closings
 
 
-def closing_attacks(
-    attacks: Attacks, phrases: tuple[Phrase, ...], closing: Closing
-) -> tuple[int, int] | None:
+def closing_attacks(attacks: Attacks, phrases: tuple[Phrase, ...], closing: Closing) -> tuple[int, int] | None:
     """First and last attack of a part's share in a closing, None where the part is silent by then.
 
-    The stretch opens with the part's phrase that begins within the closing or shortly before, else with its first attack
-    there, or with the note it holds into it. A part that falls silent in the first half of the closing has no share.
+    The stretch opens with the part's phrase that begins within the closing or shortly before, else with its first
+    attack there, or with the note it holds into it. A part that falls silent in the first half of the closing has no
+    share.
     """
     last = int(np.searchsorted(attacks.onset_s, closing.end_s - 1e-6)) - 1
     if last < 0:
@@ -154,11 +153,15 @@ def _by_notes(
         change = float(velocity[late].mean() - velocity[early].mean())
         if abs(change) >= 8.0:
             weight = 1.5 if abs(change) >= 12.0 else 1.0
-            evidence.append((np.sign(change) * weight, f"velocities {'rise' if change > 0 else 'fall'} by {abs(change):.0f}"))
+            evidence.append(
+                (np.sign(change) * weight, f"velocities {'rise' if change > 0 else 'fall'} by {abs(change):.0f}")
+            )
         climb = float(pitch[late].max() - pitch[early].max())
         if abs(climb) >= 4.0:
             weight = 1.0 if abs(climb) >= 7.0 else 0.5
-            evidence.append((np.sign(climb) * weight, f"tops {'climb' if climb > 0 else 'sink'} by {abs(climb):.0f} semitones"))
+            evidence.append(
+                (np.sign(climb) * weight, f"tops {'climb' if climb > 0 else 'sink'} by {abs(climb):.0f} semitones")
+            )
     at_first = _parts_sounding(attacks, from_s, from_s + span_s / 3.0)
     at_last = _parts_sounding(attacks, last_onset_s, end_s)
     added = at_last - at_first

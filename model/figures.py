@@ -1,7 +1,7 @@
 """The figure of each note: repeated, held, run, detached, trill or tremolo, at most one.
 
-A figure is heard within one layer from a note and its neighbours. Times in seconds, intervals in semitones. The limits are
-common practice without a source.
+A figure is heard within one layer from a note and its neighbours. Times in seconds, intervals in semitones. The limits
+are common practice without a source.
 """
 
 from __future__ import annotations
@@ -149,7 +149,9 @@ def _line_figures(
 
 
 def _stretches(pair: NDArray[np.bool_], follows: NDArray[np.bool_], *, at_least: int) -> NDArray[np.bool_]:
-    """Notes covered by stretches of at least so many true pairs, each following from the one before. Shape (n_pairs + 1,)."""
+    """Notes covered by stretches of at least so many true pairs, each following from the one before. Shape (n_pairs +
+    1,).
+    """
     n = len(pair)
     cover = np.zeros(n + 1, dtype=bool)
     if n == 0:

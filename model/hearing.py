@@ -1,7 +1,7 @@
 """What is heard in a cue: attacks, phrases, and the three axes of situations.
 
-An *attack* is everything of one part that starts together (within 35 ms): a single note of a line, or a chord. Rules, network
-and writer all work on attacks; a line of single notes has one attack a note.
+An *attack* is everything of one part that starts together (within 35 ms): a single note of a line, or a chord. Rules,
+network and writer all work on attacks; a line of single notes has one attack a note.
 
 Everything here has local support: editing bar 60 does not change what is heard in bar 10.
 """
@@ -29,8 +29,8 @@ class Attacks:
     onset_s, onset_beat : float
         Where it starts.
     end_s : float
-        Where its own notes have all ended, or the next attack begins, whichever is first. With `end_s` of one and `onset_s`
-        of the next equal or within a join, the sound goes on.
+        Where its own notes have all ended, or the next attack begins, whichever is first. With `end_s` of one and
+        `onset_s` of the next equal or within a join, the sound goes on.
     release_s : float
         Where the last of its own notes ends (a held note may outlast later attacks).
     pitch, low_pitch : int
@@ -42,10 +42,11 @@ class Attacks:
     velocity : int
         The loudest of its notes.
     renewed : float, 0..1
-        Share of the sounding notes that start here, over those that continue a sounding line: 1 for a single line, less over
-        held notes. A join dip is scaled by it.
+        Share of the sounding notes that start here, over those that continue a sounding line: 1 for a single line, less
+        over held notes. A join dip is scaled by it.
     joined : bool
-        Connected to the sound before: gap of at most 60 ms (or 5 % of the inter-onset time in score exports), or overlap.
+        Connected to the sound before: gap of at most 60 ms (or 5 % of the inter-onset time in score exports), or
+        overlap.
     repeated : bool
         The same pitches as the attack before, in the layer it continues.
     rest_before_s : float
@@ -88,7 +89,7 @@ class Attacks:
 
 @dataclass(frozen=True)
 class Phrase:
-    """One phrase of a part. Notes count from 0 in onset order, highest first within a chord; beats are quarter notes."""
+    """One phrase of a part. Notes count from 0 in onset order, highest first in a chord; beats are quarter notes."""
 
     start_s: float
     end_s: float

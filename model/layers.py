@@ -1,8 +1,8 @@
 """Chords and divisi of one part, split into sounding layers.
 
-A layer is one line within a part: 0 is the highest. A note that connects to a note before it continues that note's layer; a
-legato overlap is a join of one line, not a chord. Where everything sounding changes at once the layers are numbered anew by
-height, so what is heard depends on the music since the last full change and on nothing earlier.
+A layer is one line within a part: 0 is the highest. A note that connects to a note before it continues that note's
+layer; a legato overlap is a join of one line, not a chord. Where everything sounding changes at once the layers are
+numbered anew by height, so what is heard depends on the music since the last full change and on nothing earlier.
 
 Units: seconds, MIDI pitches. The limits of a join are common practice without a source.
 """
@@ -21,7 +21,7 @@ TOGETHER_S = 0.035
 JOIN_GAP_S = 0.060
 """Longest silence between two notes of one line that still counts as connected (common practice, no source)."""
 JOIN_SHARE = 0.05
-"""In score exports, which shorten every note by one share: longest gap as a share of the inter-onset time (practice)."""
+"""In score exports, which shorten all notes by one share: longest gap as a share of the inter-onset time (practice)."""
 OVERLAP_S = 0.150
 """Overlaps shorter than this, and than a third of the shorter note, are legato joins (common practice, no source)."""
 OVERLAP_SHARE = 1 / 3
@@ -112,7 +112,7 @@ def split_layers(notes: Notes) -> Layers:
 
 
 def _single_line(notes: Notes) -> tuple[list[bool], list[bool]]:
-    """Notes that start alone while at most a legato overlap of the note before sounds; and those with such an overlap."""
+    """Notes that start alone while at most a legato overlap of the note before sounds; those with such an overlap."""
     on_s, off_s = notes.onset_s, notes.offset_s
     length_s = off_s - on_s
     overlap_s = np.r_[0.0, off_s[:-1] - on_s[1:]]
@@ -169,7 +169,7 @@ def _connected(notes: Notes, previous: NDArray[np.int64], ends_s: NDArray[np.flo
 
 
 def _share_has_witnesses(share: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Whether at least three of the six notes before and six after were shortened by the same share (a score export)."""
+    """Whether at least three of the twelve notes around were shortened by the same share (a score export)."""
     finite = np.where(np.isfinite(share), share, -1.0)
     padded = np.pad(finite, _SHARE_NEIGHBOURS, constant_values=-1.0)
     n = len(share)

@@ -89,7 +89,8 @@ def _part_hearing(
     lengths = [p.last_attack - p.first_attack + 1 for p in phrases]
     phrase = np.repeat(np.arange(len(phrases)), lengths)
     attack_role = np.repeat(
-        np.array([ROLES.index(r.label) for r in roles], dtype=np.int8), [r.last_attack - r.first_attack + 1 for r in roles]
+        np.array([ROLES.index(r.label) for r in roles], dtype=np.int8),
+        [r.last_attack - r.first_attack + 1 for r in roles],
     )
     figure = figures_of(
         notes, split, passage=passage_at(part, notes.onset_s), bar_s=cue.tempo.bar_length_s(notes.onset_s)

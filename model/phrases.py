@@ -1,9 +1,9 @@
 """A first phrase finder: rests, long notes, boundary strength and bar structure, decided within a few bars.
 
-Every attack gets a score for a phrase beginning there. Long rests cut for sure; between them the best division is found by
-dynamic programming over scores and lengths. Stretches without a rest are first cut at their clearest points into windows of
-bounded length, so that no decision depends on music further away than about half a minute. Tracks of one instrument that are
-split by articulation are heard as one line and share their phrases.
+Every attack gets a score for a phrase beginning there. Long rests cut for sure; between them the best division is found
+by dynamic programming over scores and lengths. Stretches without a rest are first cut at their clearest points into
+windows of bounded length, so that no decision depends on music further away than about half a minute. Tracks of one
+instrument that are split by articulation are heard as one line and share their phrases.
 
 Units: seconds, quarter notes. Weights and lengths are common practice without a source unless said otherwise; boundary
 strength is Cambouropoulos 2001 (`boundaries.py`), scaled over a window.
@@ -166,8 +166,8 @@ def boundary_scores(line: Line, tempo: TempoMap) -> Scores:
 def shared_scores(lines: list[Line], scores: list[Scores]) -> list[NDArray[np.float64]]:
     """For each attack of each line, the mean score of the other lines that sound around it.
 
-    A line that does not attack within 35 ms counts with 0: it goes through. Lines silent for two seconds on both sides do
-    not count.
+    A line that does not attack within 35 ms counts with 0: it goes through. Lines silent for two seconds on both sides
+    do not count.
     """
     time_s = np.concatenate([line.onset_s for line in lines])
     order = np.argsort(time_s, kind="stable")
@@ -231,7 +231,9 @@ def _windows(line: Line, total: NDArray[np.float64], start: int, stop: int) -> l
     if time_s[-1] - time_s[0] <= WINDOW_S:
         return [(start, stop)]
     inside = np.round(total[start:stop], 6)
-    inside += 1e-7 * np.r_[0, np.diff(np.floor(time_s / TIE_S)) > 0]  # equal scores: the same place whatever happens elsewhere
+    inside += (
+        1e-7 * np.r_[0, np.diff(np.floor(time_s / TIE_S)) > 0]
+    )  # equal scores: the same place whatever happens elsewhere
     low = np.searchsorted(time_s, time_s - CLEAREST_WITHIN_S, side="left")
     high = np.searchsorted(time_s, time_s + CLEAREST_WITHIN_S, side="right")
     clearest = np.array([inside[i] >= inside[a:b].max() for i, (a, b) in enumerate(zip(low, high, strict=True))])
@@ -278,7 +280,9 @@ def _divide(
 
 
 def _motifs(line: Line) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Codes of the rhythm and of the intervals that begin at each attack, four long; rhythm 0 where it is even or ends."""
+    """Codes of the rhythm and of the intervals that begin at each attack, four long; rhythm 0 where it is even or
+    ends.
+    """
     n = len(line.onset_s)
     rhythm, tune = np.zeros(n, dtype=np.int64), np.zeros(n, dtype=np.int64)
     if n <= _MOTIF:

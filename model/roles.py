@@ -1,11 +1,12 @@
 """The role of each stretch against what sounds with it: melody, counter, chords, bass or pedal.
 
-The melody is what stands out most: high, one line rather than chords, varied in pitch, moving in steps, active, louder. No two
-stretches that overlap are both melody unless one doubles the other in unison or octaves. Of the rest, one pitch under motion
-is a pedal, the lowest line is the bass, lines with a rhythm of their own are counter-melodies, all else are chords.
+The melody is what stands out most: high, one line rather than chords, varied in pitch, moving in steps, active, louder.
+No two stretches that overlap are both melody unless one doubles the other in unison or octaves. Of the rest, one pitch
+under motion is a pedal, the lowest line is the bass, lines with a rhythm of their own are counter-melodies, all else
+are chords.
 
-Weights are common practice without a source. Whether a stretch is the melody depends on stretches at most `_ROUNDS` overlaps
-away, everything else on those it overlaps.
+Weights are common practice without a source. Whether a stretch is the melody depends on stretches at most `_ROUNDS`
+overlaps away, everything else on those it overlaps.
 """
 
 from __future__ import annotations
@@ -87,9 +88,13 @@ def _decide(
     score = _prominence(stretches, pairs, height=height, line=line, static=static)
     score += 0.1 * top_of_chords - 0.05 * struck
 
-    melody = _melodies(stretches, pairs, score, able=~percussive & (~static | alone) & ((line >= 0.4) | (height >= 1.0)))
+    melody = _melodies(
+        stretches, pairs, score, able=~percussive & (~static | alone) & ((line >= 0.4) | (height >= 1.0))
+    )
     pedal = ~melody & ~percussive & _pedals(stretches, pairs)
-    bass = ~melody & ~pedal & ~percussive & (below <= 0.15) & (stretches.low < 60) & (stretches.thickness < 2.5) & ~alone
+    bass = (
+        ~melody & ~pedal & ~percussive & (below <= 0.15) & (stretches.low < 60) & (stretches.thickness < 2.5) & ~alone
+    )
     own = 1.0 - moves_with
     counter = ~(melody | pedal | bass | percussive | static) & (line >= 0.6) & (own >= 0.45) & ~alone
     counter &= (stretches.rate >= 0.5) & (stretches.variety >= 0.5) & (stretches.singing >= np.where(struck, 0.7, 0.4))
@@ -103,7 +108,9 @@ def _decide(
     label = _settled(stretches, label, fixed=percussive | alone | pedal)
     label = _one_melody(stretches, pairs, label, score, other=np.where((own >= 0.45) & ~static, _COUNTER, _CHORDS))
     return label, [
-        _reason(int(label[k]), k, stretches, percussive=bool(percussive[k]), alone=bool(alone[k]), height=float(height[k]))
+        _reason(
+            int(label[k]), k, stretches, percussive=bool(percussive[k]), alone=bool(alone[k]), height=float(height[k])
+        )
         for k in range(n)
     ]
 
@@ -191,7 +198,9 @@ def _pedals(stretches: Stretches, pairs: Pairs) -> NDArray[np.bool_]:
     moving_s = _largest(pairs, pairs.overlap_s * moves, n)
     long = (stretches.length_s >= 5.0) | ((stretches.length_s >= 3.0) & (stretches.n_attacks >= 5))
     octaves = np.abs(stretches.pitch - stretches.low) % 12 < 0.1
-    still = (stretches.n_classes == 1) & long & ((stretches.thickness <= 1.3) | (octaves & (stretches.thickness <= 2.2)))
+    still = (
+        (stretches.n_classes == 1) & long & ((stretches.thickness <= 1.3) | (octaves & (stretches.thickness <= 2.2)))
+    )
     still &= moving_s >= 0.5 * stretches.length_s
     tone = np.rint(stretches.low).astype(np.int64) % 12
     long_pair = pairs.overlap_s >= 0.5 * stretches.length_s[pairs.one]
@@ -213,7 +222,9 @@ def _doubled(pairs: Pairs, chosen: NDArray[np.bool_], n: int) -> NDArray[np.bool
 
 
 def _settled(stretches: Stretches, label: NDArray[np.int64], *, fixed: NDArray[np.bool_]) -> NDArray[np.int64]:
-    """One or two notes that go straight on from the stretch before keep its role: a last long note is still the line's."""
+    """One or two notes that go straight on from the stretch before keep its role: a last long note is still the
+    line's.
+    """
     follows = np.r_[False, np.diff(stretches.part) == 0]
     follows[1:] &= stretches.start_s[1:] - stretches.end_s[:-1] < 0.5
     tiny = (stretches.n_attacks <= 2) & follows & ~fixed

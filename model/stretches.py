@@ -1,8 +1,9 @@
 """Stretches of parts side by side: what each plays over a few bars, and how it stands to what sounds with it.
 
-A stretch is a phrase, or a piece of a long phrase cut where several other parts begin one. Roles are decided on stretches
-(`roles.py`). All arrays of `Stretches` have shape (n_stretches,), all of `Pairs` (n_pairs,); times in seconds, heights in
-MIDI pitches. Everything is measured on a stretch and those that overlap it, so nothing depends on music further away.
+A stretch is a phrase, or a piece of a long phrase cut where several other parts begin one. Roles are decided on
+stretches (`roles.py`). All arrays of `Stretches` have shape (n_stretches,), all of `Pairs` (n_pairs,); times in
+seconds, heights in MIDI pitches. Everything is measured on a stretch and those that overlap it, so nothing depends on
+music further away.
 """
 
 from __future__ import annotations
@@ -259,9 +260,7 @@ def _coincidences(
 
     start_s = np.maximum(stretches.start_s[one], stretches.start_s[other]) - TOGETHER_S
     end_s = np.minimum(stretches.end_s[one], stretches.end_s[other]) - TOGETHER_S
-    n_one, n_other = (
-        _attacks_within(stretches, onset_s, base, which, start_s, end_s) for which in (one, other)
-    )
+    n_one, n_other = (_attacks_within(stretches, onset_s, base, which, start_s, end_s) for which in (one, other))
     return common, alike, n_one, n_other
 
 
@@ -285,7 +284,9 @@ def _attacks_within(
 
 
 def _clusters(onset_s: NDArray[np.float64]) -> NDArray[np.int64]:
-    """Numbers of clusters of sorted onsets: a new one after 20 ms without an onset, or 50 ms after the cluster's first."""
+    """Numbers of clusters of sorted onsets: a new one after 20 ms without an onset, or 50 ms after the cluster's
+    first.
+    """
     number, first_s, before_s = 0, -np.inf, -np.inf
     answer = []
     for time_s in onset_s.tolist():

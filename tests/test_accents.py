@@ -11,6 +11,9 @@ from heard_cues import Row, Voice, events, hear_voices, line
 STEPS = [(60 + step, 1.0) for step in (0, 4, 2, 5, 4, 7, 5, 9, 7, 5, 4, 2, 5, 4, 2, 0)]
 
 
+LIVING = [64, 70, 75, 66, 72, 61, 69, 74, 68, 77, 63, 70, 66, 73, 65, 71]
+
+
 def with_velocities(*velocities: int) -> list[Row]:
     return [(pitch, at, beats, v) for (pitch, at, beats, _), v in zip(line(*STEPS), velocities, strict=True)]
 
@@ -31,14 +34,17 @@ def test_a_spike_of_velocity_is_a_sforzando(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     "velocities",
-    [[70] * 8 + [90] * 8, list(range(50, 98, 3)), [70] * 16, [64, 70, 75, 66, 72, 61, 69, 74, 68, 77, 63, 70, 66, 73, 65, 71]],
+    [[70] * 8 + [90] * 8, list(range(50, 98, 3)), [70] * 16, LIVING],
     ids=["a step to forte", "a crescendo", "even", "a living hand"],
 )
 def test_what_is_no_accent(tmp_path: Path, velocities: list[int]) -> None:
     assert set(heard_events(tmp_path, with_velocities(*velocities))) == {"none"}
 
 
-@pytest.mark.parametrize(("mark", "event"), [("sfz", "sforzando"), ("sf", "sforzando"), ("fp", "sforzando"), (">", "accent"), ("f", "none")])
+@pytest.mark.parametrize(
+    ("mark", "event"),
+    [("sfz", "sforzando"), ("sf", "sforzando"), ("fp", "sforzando"), (">", "accent"), ("f", "none")],
+)
 def test_marks(tmp_path: Path, mark: str, event: str) -> None:
     found = heard_events(tmp_path, with_velocities(*[70] * 16), [(5.0, mark)])
     assert found[5] == event

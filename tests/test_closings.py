@@ -44,12 +44,18 @@ def test_a_falling_mark_outweighs_a_climbing_top(tmp_path: Path) -> None:
 
 
 def test_rising_velocities_make_it_rise(tmp_path: Path) -> None:
-    assert closing(hear_voices(tmp_path, Voice("Violins", louder(line(*BODY, *END, velocity=50), by=40)))) == {"closing-rise"}
-    assert closing(hear_voices(tmp_path, Voice("Violins", louder(line(*BODY, *END, velocity=100), by=-40)))) == {"closing-fall"}
+    assert closing(hear_voices(tmp_path, Voice("Violins", louder(line(*BODY, *END, velocity=50), by=40)))) == {
+        "closing-rise"
+    }
+    assert closing(hear_voices(tmp_path, Voice("Violins", louder(line(*BODY, *END, velocity=100), by=-40)))) == {
+        "closing-fall"
+    }
 
 
 def test_parts_that_come_in_make_it_rise(tmp_path: Path) -> None:
-    added = [Voice(name, line((p, 2.0), (p - 1, 2.0), (p, 4.0), at=16.0)) for name, p in (("Horns", 60), ("Trombones", 52))]
+    added = [
+        Voice(name, line((p, 2.0), (p - 1, 2.0), (p, 4.0), at=16.0)) for name, p in (("Horns", 60), ("Trombones", 52))
+    ]
     assert closing(hear_voices(tmp_path, Voice("Violins", line(*BODY, *END)), *added)) == {"closing-rise"}
 
 
@@ -69,5 +75,7 @@ def test_a_section_closes_before_a_long_rest_of_all(tmp_path: Path) -> None:
 
 
 def test_a_part_that_has_stopped_long_before_does_not_close(tmp_path: Path) -> None:
-    heard = hear_voices(tmp_path, Voice("Violins", line(*BODY, *END)), Voice("Oboe", line((72, 2.0), (71, 2.0), (72, 2.0))))
+    heard = hear_voices(
+        tmp_path, Voice("Violins", line(*BODY, *END)), Voice("Oboe", line((72, 2.0), (71, 2.0), (72, 2.0)))
+    )
     assert set(events(heard.parts[1])) == {"none"}

@@ -59,5 +59,7 @@ def test_the_table_names_bars_and_beats(tmp_path: Path) -> None:
 
 
 def test_the_beat_is_the_metre_s(tmp_path: Path) -> None:
-    text = explain_text(hear_voices(tmp_path, Voice("Violins", line((67, 1.5), (69, 1.5), (None, 4.5), (71, 3.0))), metre=(6, 8)))
+    text = explain_text(
+        hear_voices(tmp_path, Voice("Violins", line((67, 1.5), (69, 1.5), (None, 4.5), (71, 3.0))), metre=(6, 8))
+    )
     assert [row.split()[:2] for row in text.splitlines() if " phrase " in row][-1][0] == "3:4"

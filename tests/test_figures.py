@@ -19,7 +19,12 @@ def test_repeated_quavers(tmp_path: Path) -> None:
 
 
 def test_a_single_repeat_marks_the_note_that_repeats(tmp_path: Path) -> None:
-    assert figures_of(tmp_path, line((64, 1.0), (67, 1.0), (67, 1.0), (65, 1.0))) == ["none", "none", "repeated", "none"]
+    assert figures_of(tmp_path, line((64, 1.0), (67, 1.0), (67, 1.0), (65, 1.0))) == [
+        "none",
+        "none",
+        "repeated",
+        "none",
+    ]
 
 
 def test_repeats_with_silence_between_are_detached(tmp_path: Path) -> None:
@@ -57,7 +62,10 @@ def test_short_notes_with_gaps_are_detached(tmp_path: Path) -> None:
 
 
 def test_a_legato_overlap_hides_no_figure(tmp_path: Path) -> None:
-    rows = [(pitch, at, beats + 0.1, velocity) for pitch, at, beats, velocity in line(*((60 + step, 0.25) for step in range(0, 12, 2)))]
+    rows = [
+        (pitch, at, beats + 0.1, velocity)
+        for pitch, at, beats, velocity in line(*((60 + step, 0.25) for step in range(0, 12, 2)))
+    ]
     assert set(figures_of(tmp_path, rows, bpm=70)) == {"run"}
 
 

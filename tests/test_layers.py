@@ -10,7 +10,10 @@ from hypothesis import strategies as st
 from phrasewright.model.layers import split_layers
 
 RANDOM_NOTES = st.lists(
-    st.tuples(st.integers(0, 400), st.integers(1, 120), st.integers(40, 90)), min_size=1, max_size=40, unique_by=lambda r: (r[0], r[2])
+    st.tuples(st.integers(0, 400), st.integers(1, 120), st.integers(40, 90)),
+    min_size=1,
+    max_size=40,
+    unique_by=lambda r: (r[0], r[2]),
 )
 
 
@@ -55,7 +58,9 @@ def test_a_gap_of_60_ms_connects_and_one_of_80_does_not() -> None:
 def test_in_a_score_export_a_like_share_of_each_note_is_still_connected() -> None:
     lengths = [2.0, 1.0, 3.0, 2.0, 1.0, 2.0]
     on_s = np.cumsum([0.0, *lengths])
-    exported = split_layers(notes_of(*((a, a + 0.96 * d, 60 + i) for i, (a, d) in enumerate(zip(on_s, lengths, strict=False)))))
+    exported = split_layers(
+        notes_of(*((a, a + 0.96 * d, 60 + i) for i, (a, d) in enumerate(zip(on_s, lengths, strict=False))))
+    )
     assert exported.connected[1:].all()  # gaps of 40 to 120 ms, each 4 % of the inter-onset time
     played = split_layers(notes_of((0, 1.9, 60), (2, 2.99, 62), (3, 5.8, 64), (6, 7.98, 65), (8, 8.99, 67)))
     assert played.connected.tolist() == [False, False, True, False, True]

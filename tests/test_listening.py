@@ -1,4 +1,4 @@
-"""Hearing a whole cue: every note has its place, nothing depends on music far away, and the same file is heard the same."""
+"""Hearing a whole cue: every note has its place, and nothing depends on music far away."""
 
 from __future__ import annotations
 
@@ -7,10 +7,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 from heard_cues import Row, Voice, hear_voices, line, write_voices
+from numpy.typing import NDArray
 
 from phrasewright.data.demo_cues import demo_names, write_demo
 from phrasewright.data.reading import read_cue
-from phrasewright.model.hearing import EVENTS, FIGURES, ROLES, CueHearing
+from phrasewright.model.hearing import EVENTS, FIGURES, ROLES, CueHearing, PartHearing
 from phrasewright.model.listening import hear
 
 
@@ -61,7 +62,9 @@ def test_the_same_file_is_heard_the_same(tmp_path: Path) -> None:
         assert first.situations == second.situations
 
 
-@pytest.mark.parametrize("rows", [[(60, 0.0, 0.01, 1)], [(60, 0.0, 1.0, 70), (60, 0.5, 1.0, 70)], line(((60, 64, 67), 4.0))])
+@pytest.mark.parametrize(
+    "rows", [[(60, 0.0, 0.01, 1)], [(60, 0.0, 1.0, 70), (60, 0.5, 1.0, 70)], line(((60, 64, 67), 4.0))]
+)
 def test_tiny_cues(tmp_path: Path, rows: list[Row]) -> None:
     check(hear_voices(tmp_path, Voice("Violins", rows)))
 
@@ -84,15 +87,17 @@ def ensemble(edit: int) -> list[Voice]:
     return voices
 
 
+def inside(part: PartHearing, low_s: float, high_s: float) -> NDArray[np.bool_]:
+    return np.asarray((part.attacks.onset_s >= low_s) & (part.attacks.onset_s < high_s))
+
+
 @pytest.mark.parametrize(("edit", "low_s", "high_s"), [(60, 0.0, 80.0), (10, 60.0, 1e9)])
 def test_an_edit_far_away_changes_nothing_here(tmp_path: Path, edit: int, low_s: float, high_s: float) -> None:
     plain = hear(read_cue(write_voices(tmp_path / "a.mid", *ensemble(0))))
     edited = hear(read_cue(write_voices(tmp_path / "b.mid", *ensemble(edit))))
     for one, two in zip(plain.parts, edited.parts, strict=True):
         for name in ("role", "figure", "event", "renewed", "joined", "repeated", "end_s", "rest_before_s"):
-            first, second = (
-                getattr(p.attacks, name)[(p.attacks.onset_s >= low_s) & (p.attacks.onset_s < high_s)] for p in (one, two)
-            )
+            first, second = (getattr(p.attacks, name)[inside(p, low_s, high_s)] for p in (one, two))
             assert np.array_equal(first, second), name
         kept = [
             [(p.start_s, p.end_s, p.strength, p.why) for p in part.phrases if low_s <= p.start_s and p.end_s < high_s]

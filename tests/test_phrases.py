@@ -49,7 +49,9 @@ def test_long_notes_and_whole_bars_part_a_tune_without_rests(tmp_path: Path) -> 
 
 
 def test_detached_notes_are_not_parted_by_their_silences(tmp_path: Path) -> None:
-    heard = hear_voices(tmp_path, Voice("Violins", line(*([(72, 1.0), (74, 1.0), (76, 1.0), (74, 1.0)] * 2), share=0.4)))
+    heard = hear_voices(
+        tmp_path, Voice("Violins", line(*([(72, 1.0), (74, 1.0), (76, 1.0), (74, 1.0)] * 2), share=0.4))
+    )
     assert len(heard.parts[0].phrases) == 1
 
 
