@@ -107,9 +107,7 @@ def _median(window: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _syncopated_tops(attacks: Attacks, tempo: TempoMap) -> NDArray[np.bool_]:
-    """Attacks off the beat, reached by a leap of a fifth or more, higher than six attacks around, long enough to cross
-    the beat.
-    """
+    """Attacks off the beat after a leap of a fifth or more, higher than six attacks around, held over the beat."""
     n = attacks.n_attacks
     answer = np.zeros(n, dtype=bool)
     if n < 7 or not tempo.has_metre:

@@ -149,9 +149,7 @@ def _line_figures(
 
 
 def _stretches(pair: NDArray[np.bool_], follows: NDArray[np.bool_], *, at_least: int) -> NDArray[np.bool_]:
-    """Notes covered by stretches of at least so many true pairs, each following from the one before. Shape (n_pairs +
-    1,).
-    """
+    """Notes that stretches of at least so many true pairs cover, each following the last. Shape (n_pairs + 1,)."""
     n = len(pair)
     cover = np.zeros(n + 1, dtype=bool)
     if n == 0:

@@ -280,9 +280,7 @@ def _divide(
 
 
 def _motifs(line: Line) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Codes of the rhythm and of the intervals that begin at each attack, four long; rhythm 0 where it is even or
-    ends.
-    """
+    """Codes of the four inter-onset times and intervals from each attack on; rhythm 0 where even or at the end."""
     n = len(line.onset_s)
     rhythm, tune = np.zeros(n, dtype=np.int64), np.zeros(n, dtype=np.int64)
     if n <= _MOTIF:

@@ -222,9 +222,7 @@ def _doubled(pairs: Pairs, chosen: NDArray[np.bool_], n: int) -> NDArray[np.bool
 
 
 def _settled(stretches: Stretches, label: NDArray[np.int64], *, fixed: NDArray[np.bool_]) -> NDArray[np.int64]:
-    """One or two notes that go straight on from the stretch before keep its role: a last long note is still the
-    line's.
-    """
+    """One or two notes that go straight on from the stretch before keep its role: they end the same line."""
     follows = np.r_[False, np.diff(stretches.part) == 0]
     follows[1:] &= stretches.start_s[1:] - stretches.end_s[:-1] < 0.5
     tiny = (stretches.n_attacks <= 2) & follows & ~fixed

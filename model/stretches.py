@@ -284,9 +284,7 @@ def _attacks_within(
 
 
 def _clusters(onset_s: NDArray[np.float64]) -> NDArray[np.int64]:
-    """Numbers of clusters of sorted onsets: a new one after 20 ms without an onset, or 50 ms after the cluster's
-    first.
-    """
+    """Numbers of clusters of sorted onsets: a new one after 20 ms of nothing, or 55 ms after its first."""
     number, first_s, before_s = 0, -np.inf, -np.inf
     answer = []
     for time_s in onset_s.tolist():

@@ -33,9 +33,7 @@ class Voice:
 def line(
     *steps: tuple[int | Sequence[int] | None, float], at: float = 0.0, velocity: int = 70, share: float = 1.0
 ) -> list[Row]:
-    """Notes one after the other: (pitch, pitches of a chord, or None for a rest; beats). `share` of each length
-    sounds.
-    """
+    """Notes one after the other: (pitch, chord, or None for a rest; beats). `share` of each length sounds."""
     rows: list[Row] = []
     for what, beats in steps:
         pitches = () if what is None else (what,) if isinstance(what, int) else tuple(what)
