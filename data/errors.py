@@ -17,3 +17,11 @@ class OutputError(PhrasewrightError):
 
 class UsageError(PhrasewrightError):
     """Options that do not fit each other or the cue. The command line exits 2."""
+
+
+class StoreError(PhrasewrightError):
+    """The personal store cannot be read or written, or holds something it should not."""
+
+
+class StyleMovedError(StoreError):
+    """Another process learned the same style meanwhile: learn again from what the log holds now."""

@@ -54,10 +54,11 @@ class ProfileEntry:
 
 @dataclass(frozen=True)
 class Profile:
-    """All tables of a file, in its order."""
+    """All tables of a file, in its order, and the text they were read from."""
 
     path: Path
     entries: tuple[ProfileEntry, ...]
+    text: str = ""
 
     def entry_for(self, part_name: str, instrument_name: str) -> ProfileEntry | None:
         """The table that holds for a part, None if none does."""
@@ -91,6 +92,11 @@ def read_profile(path: Path) -> Profile:
         raise InputError(f"{path}: cannot be read ({fault.strerror}); check the name and the permissions") from fault
     except UnicodeDecodeError as fault:
         raise InputError(f"{path}: is not UTF-8 text (byte {fault.start}); save it as UTF-8") from fault
+    return parse_profile(text, path=path)
+
+
+def parse_profile(text: str, *, path: Path) -> Profile:
+    """A profile from its text; `path` stands in messages. Raises InputError as `read_profile` does."""
     try:
         tables = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError) as fault:
@@ -106,7 +112,7 @@ def read_profile(path: Path) -> Profile:
             faults.append(f'{_shown(name)} stands outside a table; begin with a line like [violin] or ["Violins*"]')
     if faults:
         raise InputError(f"{path}: " + "; ".join(faults))
-    return Profile(path, tuple(entries))
+    return Profile(path, tuple(entries), text)
 
 
 def _shown(value: object) -> str:

@@ -74,7 +74,11 @@ def read_cue(path: Path, *, profile: Profile | None = None) -> Cue:
     InputError
         As `read_midi`; where the file holds no notes, or lasts longer than six hours.
     """
-    midi = read_midi(path)
+    return cue_of(read_midi(path), path=path, profile=profile)
+
+
+def cue_of(midi: MidiFile, *, path: Path, profile: Profile | None = None) -> Cue:
+    """The cue in a file that is split already; `path` stands in messages. Raises InputError as `read_cue` does."""
     tempo = read_tempo(midi)
     end_tick = max((track.end_tick for track in midi.tracks), default=0)
     duration_s = float(tempo.tick_to_s(end_tick))
