@@ -18,8 +18,8 @@ from phrasewright.model.hearing import EVENTS, CueHearing, PartHearing
 from phrasewright.model.lanes import FRAME_S, DenseLanes
 from phrasewright.model.levels import DYNAMICS_DB_PER_STEP, LEVEL_LAW_DB, combined_level_db
 from phrasewright.model.parameters import DEFAULT, RuleParameters
-from phrasewright.model.residue import residue_of
-from phrasewright.model.shapes import bent_into, ease, windowed_mean
+from phrasewright.model.residue import Residue, residue_of
+from phrasewright.model.shapes import Window, bent_into, ease
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -29,7 +29,12 @@ _LEAST_EXPRESSION_CC = 8.0
 
 
 def within_limits(
-    hearing: CueHearing, index: int, dense: DenseLanes, *, parameters: RuleParameters = DEFAULT
+    hearing: CueHearing,
+    index: int,
+    dense: DenseLanes,
+    *,
+    parameters: RuleParameters = DEFAULT,
+    residue: Residue | None = None,
 ) -> DenseLanes:
     """The same lanes, every phrase at its role's level and within its range of level, detached notes at one level.
 
@@ -39,6 +44,8 @@ def within_limits(
         The cue as heard, and the part, counted from 0.
     dense : DenseLanes
         A predictor's answer for that part; its spread is kept.
+    residue : Residue, optional
+        The part's residue, where the caller has drawn it already; it moves held notes that would stand still.
     """
     part = hearing.parts[index]
     value = np.array(dense.value_cc)
@@ -47,7 +54,7 @@ def within_limits(
         grid = grid_of(gestures, len(value))
         value = _at_level(hearing, index, value, gestures, grid, parameters=parameters)
         if parameters.limits.held_cc > 0.0:
-            value = _never_flat(part, value, gestures, grid, parameters=parameters)
+            value = _never_flat(part, value, gestures, grid, residue, parameters=parameters)
         value = held_levels(value, gestures, grid, centres_cc=parameters.centres_cc())
     return DenseLanes(_in_ranges(value, part.part.lane_range, parameters=parameters), dense.spread_cc)
 
@@ -86,9 +93,9 @@ def _at_level(
 
     # a phrase's frames run from its first onset to the next phrase's
     first = np.searchsorted(phrase, np.arange(n_phrases + 1))
-    low, high = window_frames(n_frames, limits.smooth_s, first[phrase], first[phrase + 1])
-    wide = window_frames(n_frames, limits.scaled_s, first[phrase], first[phrase + 1])
-    seam_low, seam_high = window_frames(n_frames, limits.seam_s, *runs_of(gestures, grid))
+    heard = Window(*window_frames(n_frames, limits.smooth_s, first[phrase], first[phrase + 1]), sounding)
+    arcs = Window(*window_frames(n_frames, limits.scaled_s, first[phrase], first[phrase + 1]), sounding)
+    seams = Window(*window_frames(n_frames, limits.seam_s, *runs_of(gestures, grid)))
 
     # exempt: short phrases, and those that an accent or a closing takes out of the range on purpose
     counted = sounding * ~closing
@@ -97,42 +104,46 @@ def _at_level(
     ranged = ~eventful & (length_s >= limits.range_from_s - FRAME_S)
     target_db = target_level_db(gestures, grid, parameters=parameters)
 
-    near = windowed_mean(sounding, np.ones(n_frames), low, high) > 0.0  # rests are nobody's business
+    near = heard.count > 0.0  # rests are nobody's business
     value[:, 1] = np.maximum(value[:, 1], _LEAST_EXPRESSION_CC)
     for _ in range(3):
-        slow = np.stack([windowed_mean(value[:, lane], sounding, *wide) for lane in (0, 1)], axis=1)
+        slow = np.stack([arcs.mean(value[:, lane]) for lane in (0, 1)], axis=1)
         mean = np.stack([_phrase_mean(value[:, lane], sounding, phrase, n_phrases) for lane in (0, 1)], axis=1)
-        level_db = windowed_mean(combined_level_db(value[:, 0], value[:, 1]), sounding, low, high)
+        level_db = heard.mean(combined_level_db(value[:, 0], value[:, 1]))
         range_db = _phrase_range(level_db, sounding, phrase, n_phrases)
         wanted = np.clip(range_db, *limits.level_range_db)
         scale = np.clip(np.where(ranged, wanted / np.maximum(range_db, 1e-3), 1.0), 0.0, limits.most_scale)
         change = (scale[phrase] - 1.0)[:, None] * (slow - mean[phrase]) * near[:, None]
         for lane in (0, 1):
-            value[:, lane] += windowed_mean(change[:, lane], np.ones(n_frames), seam_low, seam_high)
+            value[:, lane] += seams.mean(change[:, lane])
         value[:, 1] = np.maximum(value[:, 1], _LEAST_EXPRESSION_CC)
         # balance: the phrase's mean at its role's level, half through either lane
         off_db = _phrase_mean(target_db - combined_level_db(value[:, 0], value[:, 1]), counted, phrase, n_phrases)
+        move_db = seams.mean(off_db[phrase]) / max(len(free), 1)
         for lane, name in ((0, "dynamics"), (1, "expression")):
             if name in parameters.centre_cc:
                 centre = _phrase_mean(parameters.centres_cc()[lane] - value[:, lane], counted, phrase, n_phrases)
-                value[:, lane] += windowed_mean(centre[phrase], np.ones(n_frames), seam_low, seam_high)
+                value[:, lane] += seams.mean(centre[phrase])
+            elif lane == 0:
+                value[:, 0] += move_db / DYNAMICS_DB_PER_STEP
             else:
-                move_db = windowed_mean(off_db[phrase], np.ones(n_frames), seam_low, seam_high) / len(free)
-                if lane == 0:
-                    value[:, 0] += move_db / DYNAMICS_DB_PER_STEP
-                else:
-                    value[:, 1] *= 10.0 ** (move_db / LEVEL_LAW_DB)
+                value[:, 1] *= 10.0 ** (move_db / LEVEL_LAW_DB)
     return value
 
 
 def _never_flat(
-    part: PartHearing, value: Array, gestures: Gestures, grid: Grid, *, parameters: RuleParameters
+    part: PartHearing,
+    value: Array,
+    gestures: Gestures,
+    grid: Grid,
+    residue: Residue | None,
+    *,
+    parameters: RuleParameters,
 ) -> Array:
     """More drift where a held note would stand still, because an arc and a drift cancel or because none was there."""
     limits, held = parameters.limits, parameters.held
     stride = 5  # frames: whether two seconds are flat needs no finer look
     width = round(limits.held_s / FRAME_S)
-    drift: Array | None = None
     sustained = ~(gestures.frozen | gestures.resting)
     for i in np.flatnonzero((gestures.length_s > limits.held_s) & sustained):
         low = int(np.ceil(gestures.onset_s[i] / FRAME_S - 1e-6))
@@ -144,12 +155,12 @@ def _never_flat(
             flat = np.ptp(seen, axis=2).min(axis=0) < limits.held_cc  # (3,)
             if not np.any(flat):
                 break
-            if drift is None:
-                drift = residue_of(part, gestures, parameters=parameters).drift(grid.time_s)
-                drift[:, 2] = drift[:, 0]  # vibrato's own is too slow to help
+            residue = residue or residue_of(part, gestures, parameters=parameters)
+            drift = residue.drift(grid.time_s[low:high])
+            drift[:, 2] = drift[:, 0]  # vibrato's own is too slow to help
             rise = ease((grid.time_s[low:high] - gestures.onset_s[i]) / held.move_s)
             fall = ease((gestures.end_s[i] - grid.time_s[low:high]) / held.move_s)
-            value[low:high] += 0.4 * drift[low:high] * (rise * fall)[:, None] * flat
+            value[low:high] += 0.4 * drift * (rise * fall)[:, None] * flat
     return value
 
 

@@ -16,7 +16,7 @@ from phrasewright.model.limits import within_limits
 from phrasewright.model.note_shapes import dips_cc, notes_cc, spikes_cc
 from phrasewright.model.parameters import DEFAULT, RuleParameters
 from phrasewright.model.phrase_shapes import arc_cc, beats_cc, breath_cc, closing_cc, height_cc
-from phrasewright.model.residue import residue_of
+from phrasewright.model.residue import Residue, residue_of
 from phrasewright.model.shapes import ease
 from phrasewright.model.vibrato import vibrato_cc
 
@@ -28,27 +28,35 @@ def rules_lanes(hearing: CueHearing, index: int, *, parameters: RuleParameters =
 
     The answer for one phrase depends on that phrase, its neighbours and what sounds with it, nothing farther.
     """
-    raw = raw_lanes(hearing, index, parameters=parameters)
-    return within_limits(hearing, index, raw, parameters=parameters)
+    residue = None
+    if hearing.parts[index].attacks.n_attacks:
+        gestures = gestures_of(hearing, index, parameters=parameters)
+        residue = residue_of(hearing.parts[index], gestures, parameters=parameters)
+    raw = raw_lanes(hearing, index, parameters=parameters, residue=residue)
+    return within_limits(hearing, index, raw, parameters=parameters, residue=residue)
 
 
-def raw_lanes(hearing: CueHearing, index: int, *, parameters: RuleParameters = DEFAULT) -> DenseLanes:
-    """The sum of the shapes before the limits."""
+def raw_lanes(
+    hearing: CueHearing, index: int, *, parameters: RuleParameters = DEFAULT, residue: Residue | None = None
+) -> DenseLanes:
+    """The sum of the shapes before the limits. `residue` saves drawing it where the caller has drawn it already."""
     part = hearing.parts[index]
     notes = part.part.notes
     n_frames = n_frames_for(float(notes.offset_s.max())) if notes.n_notes else 1
     value_cc = np.tile(np.array(parameters.centres_cc()), (n_frames, 1))
     if part.attacks.n_attacks:
-        value_cc += _shaped(hearing, index, n_frames, parameters=parameters)
+        value_cc += _shaped(hearing, index, n_frames, residue, parameters=parameters)
     return DenseLanes(value_cc, np.zeros_like(value_cc))
 
 
-def _shaped(hearing: CueHearing, index: int, n_frames: int, *, parameters: RuleParameters) -> Array:
+def _shaped(
+    hearing: CueHearing, index: int, n_frames: int, residue: Residue | None, *, parameters: RuleParameters
+) -> Array:
     """Distance from the centres, shape (n_frames, 3), steps."""
     part = hearing.parts[index]
     gestures = gestures_of(hearing, index, parameters=parameters)
     grid = grid_of(gestures, n_frames)
-    residue = residue_of(part, gestures, parameters=parameters)
+    residue = residue or residue_of(part, gestures, parameters=parameters)
     touch, solo = parameters.touch(part.part.family), part.part.instrument.solo
 
     slow_cc = arc_cc(part, gestures, grid, residue, parameters=parameters, touch=touch)

@@ -62,9 +62,28 @@ def bent_into(value: Array, low: float, high: float, *, knee: float) -> Array:
     return np.asarray(value - over + knee * -np.expm1(-over / knee) + under - knee * -np.expm1(-under / knee))
 
 
-def windowed_mean(value: Array, weight: Array, low: NDArray[np.int64], high: NDArray[np.int64]) -> Array:
-    """Weighted mean of `value[low[i]:high[i]]` for every frame i, or its own value where the weights sum to 0."""
-    total = np.r_[0.0, np.cumsum(value * weight)]
-    count = np.r_[0.0, np.cumsum(weight)]
-    within = count[high] - count[low]
-    return np.asarray(np.where(within > 0.5, (total[high] - total[low]) / np.maximum(within, 1.0), value))
+class Window:
+    """A moving average whose window differs from frame to frame, cut at the ends of a phrase or a run.
+
+    Parameters
+    ----------
+    low, high : int arrays, (n_frames,)
+        Frame i is averaged over `low[i]` to `high[i]`, the latter not included; at least one frame each.
+    weight : float array, (n_frames,), optional
+        1 for frames that count, 0 for others; all count without it.
+    """
+
+    def __init__(self, low: NDArray[np.int64], high: NDArray[np.int64], weight: Array | None = None) -> None:
+        self.low, self.high, self.weight = low, high, weight
+        if weight is None:
+            self.count = (high - low).astype(np.float64)
+        else:
+            total = np.concatenate([[0.0], np.cumsum(weight)])
+            self.count = total[high] - total[low]
+
+    def mean(self, value: Array) -> Array:
+        """Mean around every frame, shape (n_frames,); the frame's own value where nothing counts."""
+        total = np.zeros(len(value) + 1)
+        np.cumsum(value if self.weight is None else value * self.weight, out=total[1:])
+        mean = (total[self.high] - total[self.low]) / np.maximum(self.count, 1.0)
+        return mean if self.weight is None else np.asarray(np.where(self.count > 0.5, mean, value))

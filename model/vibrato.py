@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from phrasewright.model.gestures import Gestures, Grid, runs_of, window_frames
 from phrasewright.model.parameters import RuleParameters
-from phrasewright.model.shapes import bump, ease, windowed_mean
+from phrasewright.model.shapes import Window, bump, ease
 
 Array = NDArray[np.float64]
 
@@ -29,9 +29,9 @@ def vibrato_cc(gestures: Gestures, grid: Grid, dynamics_cc: Array, *, parameters
     wait_s, grow_s = wait_s * squeeze, grow_s * squeeze
     i, j = grid.index, np.minimum(grid.index + 1, gestures.n_gestures - 1)
     value = start[i] + (target[i] - start[i]) * ease((grid.since_s - wait_s[i]) / grow_s[i])
-    low, high = window_frames(len(value), vibrato.settle_s, *runs_of(gestures, grid))
+    settle = Window(*window_frames(len(value), vibrato.settle_s, *runs_of(gestures, grid)))
     for _ in range(2):  # twice a moving average: no corners
-        value = windowed_mean(value, np.ones(len(value)), low, high)
+        value = settle.mean(value)
     ease_s = np.minimum(vibrato.ease_s, 0.5 * gestures.length_s)
     onward = (j > i) & ~gestures.entry[j]
     value = value * np.where(onward, 1.0 - ease_by[j] * bump(grid.until_s / ease_s[i]), 1.0)
