@@ -12,25 +12,22 @@ from numpy.typing import NDArray
 from phrasewright.data.cue import PASSAGE_KINDS
 from phrasewright.data.notes import Notes
 from phrasewright.model.hearing import FIGURES, Situation
-from phrasewright.model.layers import Layers
+from phrasewright.model.layers import JOIN_GAP_S, Layers
 
-FAST_ALTERNATION_S = 0.17
-"""Two pitches that alternate faster than this are one trill or tremolo."""
-FAST_REPEAT_S = 1 / 7
-"""One pitch struck more often than seven times a second is a tremolo."""
+FAST_S = 1 / 6 + 0.005
+"""Strokes or alternations of six a second and faster are one trill or tremolo; 5 ms are left for rounding."""
 RUN_NOTE_S = 0.25
 """Notes of a run follow each other faster than this."""
 HELD_S = 2.0
 """A note of this length is held, whatever the tempo."""
-HELD_SHORT_S = 1.4
-"""So is one of this length that lasts a bar, or four times the notes around it."""
+HELD_SHORT_S = 1.5
+"""So is one of this length that lasts a bar, or three times as long as is usual around it."""
 REPEAT_S = 2.5
 """Same pitches further apart than this are held notes in turn."""
 DETACHED_S = 0.35
 """Longest note that counts as detached."""
 APART_S = 1.0
 """Notes of one figure with a longer silence between them are two situations."""
-_SMALL_S = 1e-3
 
 
 def figures_of(
@@ -51,6 +48,7 @@ def figures_of(
     figure = np.zeros(n, dtype=np.int8)
     if n == 0:
         return figure
+    repeated = _repeated(notes, layers)
     for row in np.unique(layers.layer):
         index = np.flatnonzero(layers.layer == row)
         figure[index] = _line_figures(
@@ -58,6 +56,7 @@ def figures_of(
             layers.sounding_end_s[index],
             notes.pitch[index],
             layers.connected[index],
+            repeated[index],
             passage[index],
             bar_s[index],
         )
@@ -89,63 +88,83 @@ def figure_situations(notes: Notes, figure: NDArray[np.int8]) -> list[Situation]
     return sorted(situations, key=lambda situation: situation.start_s)
 
 
+def _repeated(notes: Notes, layers: Layers) -> NDArray[np.bool_]:
+    """Notes struck again, all of a chord or none, and the first of a series of three or more that is evenly struck."""
+    at = np.maximum(layers.previous, 0)
+    between_s = notes.onset_s - notes.onset_s[at]
+    gap_s = notes.onset_s - layers.sounding_end_s[at]
+    again = (layers.previous >= 0) & (notes.pitch == notes.pitch[at]) & (between_s <= REPEAT_S)
+    again &= layers.connected | (gap_s <= between_s / 3.0)
+    first = np.flatnonzero(np.r_[True, np.diff(layers.attack) > 0])
+    again &= np.logical_and.reduceat(again, first)[layers.attack]
+    following = np.maximum(layers.following, 0)
+    third = np.maximum(layers.following[following], 0)
+    even = np.abs(np.log2(np.maximum(between_s[third], 1e-3) / np.maximum(between_s[following], 1e-3))) < 0.6
+    opens = (layers.following >= 0) & again[following] & (layers.following[following] >= 0) & again[third] & even
+    return np.asarray(again | opens)
+
+
 def _line_figures(
     on_s: NDArray[np.float64],
     end_s: NDArray[np.float64],
     pitch: NDArray[np.int64],
     connected: NDArray[np.bool_],
+    repeated: NDArray[np.bool_],
     passage: NDArray[np.int8],
     bar_s: NDArray[np.float64],
 ) -> NDArray[np.int8]:
-    """Figures of one layer. Pairs have shape (n - 1,): pair i joins note i to note i + 1."""
-    n = len(on_s)
+    """Figures of one layer; of two that fit, the later in the list at the end holds."""
     length_s = end_s - on_s
-    between_s = np.diff(on_s)
     gap_s = on_s[1:] - end_s[:-1]
-    interval = np.diff(pitch)
-    near = connected[1:] | (gap_s <= np.minimum(0.25, 0.3 * between_s))
+    trill, tremolo = _alternations(on_s, gap_s, pitch)
+    usual_s = _median_around(np.diff(on_s), len(on_s))
+    held = length_s >= HELD_S
+    held |= (length_s >= HELD_SHORT_S) & ((length_s >= 0.95 * bar_s) | (length_s >= 3.0 * usual_s))
 
-    back = np.zeros(max(n - 1, 0), dtype=bool)  # pair i goes back to the pitch before it
-    back[1:] = interval[1:] == -interval[:-1]
-    swing = (between_s <= FAST_ALTERNATION_S) & (gap_s <= FAST_ALTERNATION_S / 2) & (interval != 0)
-    chained = swing.copy()
-    chained[1:] &= back[1:] | ~swing[:-1]
-    trill = _stretches(chained & (np.abs(interval) <= 2), back, at_least=4)
-    wide = _stretches(chained & (np.abs(interval) > 2), back, at_least=5)
-    drum = (between_s < FAST_REPEAT_S - _SMALL_S) & (interval == 0)
-    tremolo = wide | _stretches(drum, np.ones_like(back), at_least=3)
-    step = (np.abs(interval) >= 1) & (np.abs(interval) <= 2)
-    run = _stretches(step & connected[1:] & (between_s < RUN_NOTE_S), np.ones_like(back), at_least=3)
-
-    again = (interval == 0) & near & (between_s < REPEAT_S)
-    repeated = np.zeros(n, dtype=bool)
-    repeated[1:] |= again
-    if n > 2:  # the first of a series of like lengths belongs to it
-        repeated[:-2] |= again[:-1] & again[1:] & (between_s[:-1] < 1.6 * between_s[1:])
-
-    around_s = _median_around(between_s, n)
-    held = (length_s >= HELD_S) | (
-        (length_s >= HELD_SHORT_S) & ((length_s >= 0.95 * bar_s) | (length_s >= 4.0 * around_s))
-    )
-    apart = np.zeros(n, dtype=bool)  # silence after the note of at least its own length
-    apart[:-1] = (gap_s > 0.06) & (gap_s >= 0.6 * length_s[:-1])
-    before = np.r_[False, apart[:-1]]
-    after = np.ones(n, dtype=bool)
-    after[:-1] = gap_s > 0.06
+    silent = np.append(gap_s > JOIN_GAP_S, True)
+    apart = silent & np.append(gap_s >= 0.5 * length_s[:-1], False)  # silence after it of half its length at least
+    last = silent & np.r_[False, apart[:-1]] & np.append(np.zeros(len(gap_s), dtype=bool), True)
     short = (length_s <= DETACHED_S) | (passage == PASSAGE_KINDS.index("short"))
-    detached = short & (apart | (before & after))
+    detached = short & ~connected & (apart | last)
 
-    figure = np.zeros(n, dtype=np.int8)
+    figure = np.zeros(len(on_s), dtype=np.int8)
     for name, mask in (
+        ("repeated", repeated),
+        ("held", held & ~(repeated & (length_s < HELD_S))),
         ("detached", detached),
-        ("held", held),
-        ("repeated", repeated & ~detached),
-        ("run", run),
+        ("run", _runs(on_s, pitch, connected)),
         ("tremolo", tremolo),
         ("trill", trill),
     ):
         figure[mask] = FIGURES.index(name)
     return figure
+
+
+def _alternations(
+    on_s: NDArray[np.float64], gap_s: NDArray[np.float64], pitch: NDArray[np.int64]
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Trills and tremolos of one layer. Pairs have shape (n - 1,): pair i joins note i to note i + 1."""
+    between_s, interval = np.diff(on_s), np.diff(pitch)
+    fast = between_s <= FAST_S
+    back = np.zeros(len(interval), dtype=bool)  # pair i goes back to the pitch before it
+    back[1:] = interval[1:] == -interval[:-1]
+    swing = fast & (gap_s <= FAST_S / 2) & (interval != 0)
+    swing[1:] &= back[1:] | ~swing[:-1]
+    trill = _stretches(swing & (np.abs(interval) <= 2), back, at_least=4)
+    wide = _stretches(swing & (np.abs(interval) > 2), back, at_least=5)
+    always = np.ones_like(back)
+    strokes = _stretches(fast & (interval == 0), always, at_least=2)  # three strokes of one pitch
+    return trill, wide | _stretches(fast & strokes[1:] & strokes[:-1], always, at_least=4)
+
+
+def _runs(on_s: NDArray[np.float64], pitch: NDArray[np.int64], connected: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Four connected notes or more in quick steps; a single third between two steps does not end a run."""
+    size = np.abs(np.diff(pitch))
+    quick = connected[1:] & (np.diff(on_s) < RUN_NOTE_S)
+    step = quick & (size >= 1) & (size <= 2)
+    third = quick & (size >= 3) & (size <= 4)
+    third &= np.r_[False, step[:-1]] & np.append(step[1:], False)
+    return _stretches(step | third, np.ones_like(step), at_least=3)
 
 
 def _stretches(pair: NDArray[np.bool_], follows: NDArray[np.bool_], *, at_least: int) -> NDArray[np.bool_]:

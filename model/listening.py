@@ -23,7 +23,7 @@ def hear(cue: Cue) -> CueHearing:
     layers = [split_layers(part.notes) for part in cue.parts]
     attacks = [attacks_of(part, split) for part, split in zip(cue.parts, layers, strict=True)]
     phrases = _phrases(cue, attacks)
-    roles = roles_of(list(cue.parts), list(zip(attacks, phrases, strict=True)))
+    roles = roles_of(list(cue.parts), list(zip(attacks, phrases, strict=True)), tempo=cue.tempo)
     closings = closings_of(cue, attacks)
     parts = []
     for part, split, raw, own, role in zip(cue.parts, layers, attacks, phrases, roles, strict=True):
@@ -118,7 +118,7 @@ def _events(
 ) -> tuple[NDArray[np.int8], list[Situation]]:
     """Index into EVENTS for each attack, and the situations; a closing takes precedence over the accents within it."""
     tracks = {other.track for other in cue.parts}
-    event, why = accents_of(part, attacks, marks=marks_for(part, cue.marks, tracks), tempo=cue.tempo)
+    event, why = accents_of(part, attacks, marks=marks_for(part, cue.marks, tracks))
     situations = []
     for closing in closings if part.kind != "percussive" else ():
         found = closing_attacks(attacks, phrases, closing)

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phrasewright.data.cue import Part
+from phrasewright.data.tempo import TempoMap
 from phrasewright.model.hearing import ROLES, Attacks, Phrase
 from phrasewright.model.stretches import Pairs, Stretches, pairs_of, stretches_of
 
@@ -47,7 +48,9 @@ class Role:
     why: str
 
 
-def roles_of(parts: list[Part], heard: list[tuple[Attacks, tuple[Phrase, ...]]]) -> list[list[Role]]:
+def roles_of(
+    parts: list[Part], heard: list[tuple[Attacks, tuple[Phrase, ...]]], *, tempo: TempoMap
+) -> list[list[Role]]:
     """The roles of each part in order of time; every attack belongs to exactly one."""
     stretches = stretches_of(heard)
     answer: list[list[Role]] = [[] for _ in heard]
@@ -56,7 +59,8 @@ def roles_of(parts: list[Part], heard: list[tuple[Attacks, tuple[Phrase, ...]]])
     pairs = pairs_of(stretches, heard)
     percussive = np.array([part.kind == "percussive" for part in parts])[stretches.part]
     struck = np.array([part.family in _ACCOMPANYING for part in parts])[stretches.part]
-    label, why = _decide(stretches, pairs, percussive, struck)
+    bar_s = tempo.bar_length_s(stretches.start_s)
+    label, why = _decide(stretches, pairs, percussive, struck, bar_s)
     for k in range(stretches.n_stretches):
         answer[int(stretches.part[k])].append(
             Role(
@@ -72,7 +76,11 @@ def roles_of(parts: list[Part], heard: list[tuple[Attacks, tuple[Phrase, ...]]])
 
 
 def _decide(
-    stretches: Stretches, pairs: Pairs, percussive: NDArray[np.bool_], struck: NDArray[np.bool_]
+    stretches: Stretches,
+    pairs: Pairs,
+    percussive: NDArray[np.bool_],
+    struck: NDArray[np.bool_],
+    bar_s: NDArray[np.float64],
 ) -> tuple[NDArray[np.int64], list[str]]:
     """Index into ROLES and the reason for each stretch; `struck` are plucked and keyboard parts, which break chords."""
     pairs = pairs.take(~percussive[pairs.one] & ~percussive[pairs.other])
@@ -91,13 +99,18 @@ def _decide(
     melody = _melodies(
         stretches, pairs, score, able=~percussive & (~static | alone) & ((line >= 0.4) | (height >= 1.0))
     )
-    pedal = ~melody & ~percussive & _pedals(stretches, pairs)
+    pedal = ~melody & ~percussive & _pedals(stretches, pairs, np.clip(1.9 * bar_s, 4.0, 8.0))
     bass = (
         ~melody & ~pedal & ~percussive & (below <= 0.15) & (stretches.low < 60) & (stretches.thickness < 2.5) & ~alone
     )
     own = 1.0 - moves_with
     counter = ~(melody | pedal | bass | percussive | static) & (line >= 0.6) & (own >= 0.45) & ~alone
-    counter &= (stretches.rate >= 0.5) & (stretches.variety >= 0.5) & (stretches.singing >= np.where(struck, 0.7, 0.4))
+    counter &= (
+        (stretches.rate >= 0.5)
+        & ((stretches.rate <= 4.5) | (stretches.length_s < 2.5))
+        & (stretches.variety >= 0.5)
+        & (stretches.singing >= np.where(struck, 0.7, 0.4))
+    )
     for chosen, others in ((melody, percussive), (bass, melody | pedal), (counter, melody | pedal | bass)):
         chosen |= _doubled(pairs, chosen, n) & ~others & ~percussive
     bass &= ~melody
@@ -191,18 +204,21 @@ def _melodies(
     return melody
 
 
-def _pedals(stretches: Stretches, pairs: Pairs) -> NDArray[np.bool_]:
-    """One pitch class for 5 s, or struck five times in 3 s, while something else moves half of that time."""
+def _pedals(stretches: Stretches, pairs: Pairs, shortest_s: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """One pitch class, held or struck again for 4 s and two bars, while something else moves half of that time."""
     n = stretches.n_stretches
     moves = (stretches.n_classes[pairs.other] >= 3) & (stretches.n_attacks[pairs.other] >= 4)
     moving_s = _largest(pairs, pairs.overlap_s * moves, n)
-    long = (stretches.length_s >= 5.0) | ((stretches.length_s >= 3.0) & (stretches.n_attacks >= 5))
+    tone = np.where(stretches.n_classes == 1, np.rint(stretches.low).astype(np.int64) % 12, -1)
+    goes_on = (np.diff(stretches.part) == 0) & (tone[1:] == tone[:-1]) & (tone[1:] >= 0)
+    goes_on &= stretches.start_s[1:] - stretches.end_s[:-1] < 0.5
+    row = np.cumsum(np.r_[True, ~goes_on]) - 1  # stretches of one pitch in a row count together
+    long = np.bincount(row, weights=stretches.length_s)[row] >= shortest_s
     octaves = np.abs(stretches.pitch - stretches.low) % 12 < 0.1
     still = (
         (stretches.n_classes == 1) & long & ((stretches.thickness <= 1.3) | (octaves & (stretches.thickness <= 2.2)))
     )
     still &= moving_s >= 0.5 * stretches.length_s
-    tone = np.rint(stretches.low).astype(np.int64) % 12
     long_pair = pairs.overlap_s >= 0.5 * stretches.length_s[pairs.one]
     other_tone = long_pair & still[pairs.other] & (tone[pairs.other] != tone[pairs.one])
     return np.asarray(still & (_per_one(pairs, other_tone.astype(np.float64), n) < 2))  # more hold a chord

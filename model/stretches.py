@@ -20,6 +20,8 @@ CUT_LONGER_S = 6.0
 """Phrases longer than this are cut where several other parts begin a phrase."""
 PIECE_S = 2.0
 """No piece is shorter than this."""
+DOUBLED = 0.8
+"""Share of all attacks that must agree in time and pitch class where one part doubles another."""
 _NEAR_S = 0.02
 _STEP_VALUE = np.array([0.15, 1.0, 1.0, 0.6, 0.6, 0.4, 0.3, 0.4])
 """How much each interval (0 to 7 semitones) sounds like singing; larger ones .1 (common practice, no source)."""
@@ -94,8 +96,8 @@ class Pairs:
     together : float, 0..1
         Attacks they have in common over the attacks of either, within the overlap.
     doubling : bool
-        At least three attacks, and four fifths of all within the overlap, are common and of one pitch class: unison or
-        octaves.
+        At least three attacks, and four fifths of all within the overlap, are common and of one pitch class:
+        unison or octaves.
     unison : bool
         The same, but for how few attacks there are.
     """
@@ -208,7 +210,7 @@ def pairs_of(stretches: Stretches, parts: list[tuple[Attacks, tuple[Phrase, ...]
     overlap_s -= np.maximum(stretches.start_s[one], stretches.start_s[other])
     common, alike, n_one, n_other = _coincidences(stretches, parts, one, other)
     either = np.maximum(n_one + n_other - common, 1)
-    unison = (alike >= 0.8 * np.maximum(n_one, n_other)) & (alike >= 1)
+    unison = (alike >= DOUBLED * np.maximum(n_one, n_other)) & (alike >= 1)
     long = overlap_s >= 0.5 * np.minimum(stretches.length_s[one], stretches.length_s[other])
     return Pairs(one, other, overlap_s, common / either, unison & long & (alike >= 3), unison)
 
