@@ -24,6 +24,8 @@ from phrasewright.model.shapes import Window, bent_into, ease
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 _CLOSINGS = (EVENTS.index("closing-rise"), EVENTS.index("closing-fall"))
+_MORE_DRIFT = (0.4, -0.4, 0.8, -0.8, 1.2, -1.2, 1.6, -1.6)
+"""Shares of the drift that are added, in this order, until a held note moves enough; negative where they cancel."""
 _LEAST_EXPRESSION_CC = 8.0
 """Below this the level law falls away; only broken input goes there before the ranges are applied."""
 
@@ -94,6 +96,10 @@ def _at_level(
     # a phrase's frames run from its first onset to the next phrase's
     first = np.searchsorted(phrase, np.arange(n_phrases + 1))
     heard = Window(*window_frames(n_frames, limits.smooth_s, first[phrase], first[phrase + 1]), sounding)
+    # the same with the rests between notes left out, which smooths detached notes more
+    on = np.flatnonzero(sounding)
+    first_on = np.searchsorted(phrase[on], np.arange(n_phrases + 1))
+    close = Window(*window_frames(len(on), limits.smooth_s, first_on[phrase[on]], first_on[phrase[on] + 1]))
     arcs = Window(*window_frames(n_frames, limits.scaled_s, first[phrase], first[phrase + 1]), sounding)
     seams = Window(*window_frames(n_frames, limits.seam_s, *runs_of(gestures, grid)))
 
@@ -109,10 +115,12 @@ def _at_level(
     for _ in range(3):
         slow = np.stack([arcs.mean(value[:, lane]) for lane in (0, 1)], axis=1)
         mean = np.stack([_phrase_mean(value[:, lane], sounding, phrase, n_phrases) for lane in (0, 1)], axis=1)
-        level_db = heard.mean(combined_level_db(value[:, 0], value[:, 1]))
-        range_db = _phrase_range(level_db, sounding, phrase, n_phrases)
-        wanted = np.clip(range_db, *limits.level_range_db)
-        scale = np.clip(np.where(ranged, wanted / np.maximum(range_db, 1e-3), 1.0), 0.0, limits.most_scale)
+        level_db = combined_level_db(value[:, 0], value[:, 1])
+        widest = _phrase_range(heard.mean(level_db)[on], phrase[on], n_phrases)
+        narrowest = np.minimum(_phrase_range(close.mean(level_db[on]), phrase[on], n_phrases), widest)
+        grow = np.minimum(limits.level_range_db[0] / np.maximum(narrowest, 1e-3), limits.most_scale)
+        shrink = limits.level_range_db[1] / np.maximum(widest, 1e-3)
+        scale = np.where(ranged, np.minimum(np.maximum(grow, 1.0), shrink), 1.0)
         change = (scale[phrase] - 1.0)[:, None] * (slow - mean[phrase]) * near[:, None]
         for lane in (0, 1):
             value[:, lane] += seams.mean(change[:, lane])
@@ -150,18 +158,27 @@ def _never_flat(
         high = min(int(gestures.end_s[i] / FRAME_S) + 1, len(value))
         if high - low < width:
             continue
-        for _ in range(4):
-            seen = sliding_window_view(value[low:high:stride], width // stride, axis=0)
-            flat = np.ptp(seen, axis=2).min(axis=0) < limits.held_cc  # (3,)
-            if not np.any(flat):
-                break
-            residue = residue or residue_of(part, gestures, parameters=parameters)
-            drift = residue.drift(grid.time_s[low:high])
-            drift[:, 2] = drift[:, 0]  # vibrato's own is too slow to help
-            rise = ease((grid.time_s[low:high] - gestures.onset_s[i]) / held.move_s)
-            fall = ease((gestures.end_s[i] - grid.time_s[low:high]) / held.move_s)
-            value[low:high] += 0.4 * drift * (rise * fall)[:, None] * flat
+        lanes = value[low:high]
+        still = _least_movement(lanes, width, stride)
+        if np.all(still >= limits.held_cc):
+            continue
+        residue = residue or residue_of(part, gestures, parameters=parameters)
+        drift = residue.drift(grid.time_s[low:high])
+        drift[:, 2] = drift[:, 0]  # vibrato's own is too slow to help
+        rise = ease((grid.time_s[low:high] - gestures.onset_s[i]) / held.move_s)
+        fall = ease((gestures.end_s[i] - grid.time_s[low:high]) / held.move_s)
+        drift *= (rise * fall)[:, None]
+        tried = [lanes + share * drift for share in (0.0, *_MORE_DRIFT)]
+        moved = np.array([_least_movement(one, width, stride) for one in tried])  # (n_tried, 3)
+        enough = moved >= limits.held_cc
+        chosen = np.where(enough.any(axis=0), enough.argmax(axis=0), moved.argmax(axis=0))
+        value[low:high] = np.stack([tried[chosen[lane]][:, lane] for lane in range(3)], axis=1)
     return value
+
+
+def _least_movement(lanes: Array, width: int, stride: int) -> Array:
+    """Smallest range of each lane within any `width` frames, seen every `stride` frames. Shape (3,)."""
+    return np.asarray(np.ptp(sliding_window_view(lanes[::stride], width // stride, axis=0), axis=2).min(axis=0))
 
 
 def held_levels(value: Array, gestures: Gestures, grid: Grid, *, centres_cc: tuple[float, float, float]) -> Array:
@@ -208,11 +225,10 @@ def _phrase_mean(value: Array, weight: Array, phrase: Ints, n_phrases: int) -> A
     return np.asarray(np.bincount(phrase, value * weight, minlength=n_phrases) / np.maximum(total, 1e-9))
 
 
-def _phrase_range(value: Array, sounding: Array, phrase: Ints, n_phrases: int) -> Array:
-    """Highest minus lowest over each phrase's sounding frames, 0 where there are none. Shape (n_phrases,)."""
-    on = sounding > 0
+def _phrase_range(value: Array, phrase: Ints, n_phrases: int) -> Array:
+    """Highest minus lowest of each phrase's values, 0 where there are none. Shape (n_phrases,)."""
     out = np.zeros(n_phrases)
-    present, first = np.unique(phrase[on], return_index=True)
+    present, first = np.unique(phrase, return_index=True)
     if len(present):
-        out[present] = np.maximum.reduceat(value[on], first) - np.minimum.reduceat(value[on], first)
+        out[present] = np.maximum.reduceat(value, first) - np.minimum.reduceat(value, first)
     return out

@@ -179,7 +179,7 @@ class Accent:
 class Closing:
     """The end of a piece or a section. Nodes are (share of the closing, share of the depth)."""
 
-    rise_cc: Pair = (30.0, 17.0)
+    rise_cc: Pair = (29.0, 15.0)
     fall_cc: Pair = (27.0, 21.0)
     full_s: float = 4.0
     """Closings this long get the full depth, shorter ones in proportion."""
@@ -286,7 +286,7 @@ class Limits:
     dynamics_cc: Pair = (12.0, 118.0)
     expression_cc: Pair = (48.0, 120.0)
     vibrato_cc: Pair = (0.0, 110.0)
-    knee_cc: float = 8.0
+    knee_cc: float = 5.0
     """Within this distance of a bound the curve bends instead of being cut."""
     level_range_db: tuple[float, float] = (4.0, 7.2)
     """Range of level, smoothed, within a phrase; inside the promised 3 to 9 dB so that whole steps do not break it."""
@@ -301,7 +301,7 @@ class Limits:
     held_s: float = 1.7
     """What each lane moves at least within any such stretch of a held note; 0 where a learned style decides that."""
     role_offset_db: Mapping[str, float] = field(
-        default_factory=lambda: {"melody": 1.0, "counter": -1.6, "chords": -2.1, "bass": -2.1, "pedal": -2.1}
+        default_factory=lambda: {"melody": 1.1, "counter": -1.7, "chords": -2.2, "bass": -2.2, "pedal": -2.2}
     )
     """Distance of each role's mean level from the centre's: melody about 3 dB over the rest."""
     seam_s: float = 0.3
