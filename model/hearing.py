@@ -89,7 +89,11 @@ class Attacks:
 
 @dataclass(frozen=True)
 class Phrase:
-    """One phrase of a part. Notes count from 0 in onset order, highest first in a chord; beats are quarter notes."""
+    """One phrase of a part. Notes count from 0 in onset order, highest first in a chord; beats are quarter notes.
+
+    `strength`, 0..1, tells how surely it begins where it does: 1 at the part's start and after a long rest, little where
+    a long line had to be divided somewhere. `end_s` is where its sound ends, at the latest where the next phrase begins.
+    """
 
     start_s: float
     end_s: float

@@ -216,18 +216,30 @@ def pairs_of(stretches: Stretches, parts: list[tuple[Attacks, tuple[Phrase, ...]
 
 
 def _overlapping(stretches: Stretches) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Indices of overlapping stretches of different parts, sorted by the first."""
-    order = np.argsort(stretches.start_s, kind="stable")
-    start_s = stretches.start_s[order]
-    reach_s = np.maximum.accumulate(stretches.end_s[order])
-    low = np.searchsorted(reach_s, stretches.start_s + 0.1, side="left")
-    high = np.searchsorted(start_s, stretches.end_s - 0.1, side="right")
-    count = np.maximum(high - low, 0)
-    one = np.repeat(np.arange(stretches.n_stretches), count)
-    place = np.arange(len(one)) - np.repeat(np.cumsum(count) - count, count)
-    other = order[np.repeat(low, count) + place]
-    keep = (stretches.part[one] != stretches.part[other]) & (stretches.end_s[other] > stretches.start_s[one] + 0.1)
-    return one[keep], other[keep]
+    """Indices of overlapping stretches of different parts, sorted by the first.
+
+    Candidates are looked up by start within the longest length of their class, so that one drone through a whole cue
+    does not make every stretch a candidate for every other.
+    """
+    longest_s = [8.0, 64.0, 512.0, np.inf]
+    of_class = np.searchsorted(longest_s, stretches.length_s)
+    found = []
+    for number in np.unique(of_class):
+        members = np.flatnonzero(of_class == number)
+        members = members[np.argsort(stretches.start_s[members], kind="stable")]
+        starts_s = stretches.start_s[members]
+        reach_s = float(stretches.length_s[members].max())
+        low = np.searchsorted(starts_s, stretches.start_s - reach_s, side="left")
+        high = np.searchsorted(starts_s, stretches.end_s - 0.1, side="right")
+        count = np.maximum(high - low, 0)
+        one = np.repeat(np.arange(stretches.n_stretches), count)
+        place = np.arange(len(one)) - np.repeat(np.cumsum(count) - count, count)
+        other = members[np.repeat(low, count) + place]
+        keep = (stretches.part[one] != stretches.part[other]) & (stretches.end_s[other] > stretches.start_s[one] + 0.1)
+        found.append((one[keep], other[keep]))
+    one, other = (np.concatenate(column) for column in zip(*found, strict=True))
+    order = np.argsort(one, kind="stable")
+    return one[order], other[order]
 
 
 def _coincidences(

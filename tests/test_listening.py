@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +14,8 @@ from phrasewright.data.demo_cues import demo_names, write_demo
 from phrasewright.data.reading import read_cue
 from phrasewright.model.hearing import EVENTS, FIGURES, ROLES, CueHearing, PartHearing
 from phrasewright.model.listening import hear
+
+NONE = np.zeros(0, dtype=np.int64)
 
 
 def check(heard: CueHearing) -> None:
@@ -67,6 +70,18 @@ def test_the_same_file_is_heard_the_same(tmp_path: Path) -> None:
 )
 def test_tiny_cues(tmp_path: Path, rows: list[Row]) -> None:
     check(hear_voices(tmp_path, Voice("Violins", rows)))
+
+
+def test_a_part_that_only_selects_articulations_is_heard_as_silent(tmp_path: Path) -> None:
+    cue = read_cue(write_voices(tmp_path / "cue.mid", Voice("Violins", line((67, 2.0), (69, 2.0))), Voice("Horns", [])))
+    cue = replace(
+        cue, parts=(cue.parts[0], replace(cue.parts[0], index=2, group=2, notes=cue.parts[0].notes.take(NONE)))
+    )
+    heard = hear(cue)
+    check(heard)
+    assert heard.parts[1].phrases == ()
+    assert heard.parts[1].situations == ()
+    hear(replace(cue, parts=cue.parts[1:]))
 
 
 def ensemble(edit: int) -> list[Voice]:
