@@ -57,7 +57,7 @@ def within_limits(
         value = _at_level(hearing, index, value, gestures, grid, parameters=parameters)
         if parameters.limits.held_cc > 0.0:
             value = _never_flat(part, value, gestures, grid, residue, parameters=parameters)
-        value = held_levels(value, gestures, grid, centres_cc=parameters.centres_cc())
+        value = held_levels(value, gestures, grid, parameters=parameters)
     return DenseLanes(_in_ranges(value, part.part.lane_range, parameters=parameters), dense.spread_cc)
 
 
@@ -181,23 +181,27 @@ def _least_movement(lanes: Array, width: int, stride: int) -> Array:
     return np.asarray(np.ptp(sliding_window_view(lanes[::stride], width // stride, axis=0), axis=2).min(axis=0))
 
 
-def held_levels(value: Array, gestures: Gestures, grid: Grid, *, centres_cc: tuple[float, float, float]) -> Array:
+def held_levels(value: Array, gestures: Gestures, grid: Grid, *, parameters: RuleParameters = DEFAULT) -> Array:
     """Detached notes at one level each, moved between notes; decaying passages at the lanes' centres."""
+    limits = parameters.limits
     still = gestures.frozen | gestures.resting
     if not np.any(still):
         return value
     at = np.minimum(np.ceil(gestures.onset_s / FRAME_S - 1e-6).astype(np.int64), len(value) - 1)
-    level = np.where(gestures.resting[:, None], np.array(centres_cc), value[at])  # (n_gestures, 3)
+    level = np.where(gestures.resting[:, None], np.array(parameters.centres_cc()), value[at])  # (n_gestures, 3)
     i, j = grid.index, np.minimum(grid.index + 1, gestures.n_gestures - 1)
     gap_s = np.minimum(gestures.next_s - gestures.end_s, 10.0)
-    hold_s = gestures.length_s - np.where(gap_s > 0.03, 0.0, np.minimum(0.06, 0.3 * gestures.length_s))
+    tail_s = np.minimum(limits.still_tail_s, limits.still_tail_share * gestures.length_s)
+    hold_s = gestures.length_s - np.where(gap_s > limits.still_gap_s, 0.0, tail_s)
     move_s = np.maximum(gestures.next_s - gestures.onset_s - hold_s, FRAME_S)
     onward = (j > i) & ~gestures.entry[j]
-    toward = np.where(onward, ease((grid.since_s - hold_s[i]) / np.minimum(move_s[i], 0.3)), 0.0)[:, None]
+    toward = np.where(onward, ease((grid.since_s - hold_s[i]) / np.minimum(move_s[i], limits.still_move_s)), 0.0)[
+        :, None
+    ]
     stepped = level[i] + (level[j] - level[i]) * toward
     # a sustained note before a still one arrives at its level just before the onset
     last = value[np.maximum(np.r_[at[1:], len(value)] - 1, 0)]
-    arrive = np.where(onward & still[j], ease(1.0 - grid.until_s / 0.1), 0.0)[:, None]
+    arrive = np.where(onward & still[j], ease(1.0 - grid.until_s / limits.still_lead_s), 0.0)[:, None]
     leading = value + (level[j] - last[i]) * arrive
     return np.asarray(np.where(still[i][:, None], stepped, leading))
 

@@ -17,6 +17,7 @@ from phrasewright.model.shapes import bump, ease
 Array = NDArray[np.float64]
 _RUN = FIGURES.index("run")
 _CHORDS = ROLES.index("chords")
+_RISE = EVENTS.index("closing-rise")
 _ACCENT, _SFORZANDO = EVENTS.index("accent"), EVENTS.index("sforzando")
 
 
@@ -47,8 +48,9 @@ def notes_cc(
         tau_s = (note.decay_s[lane] + note.decay_per_length[lane] * gestures.length_s) * touch.decay
         lively = share * lane_touch * plain
         weight = note.weight_cc[lane] * lively * section_weight * np.clip(gestures.length_s / 0.35, 0.2, 1.0)
-        weight = np.where(gestures.figure == _RUN, 0.4 * weight, weight)
-        sag = note.sag_cc[lane] * lively * np.clip(gestures.length_s / 0.8, 0.1, 1.0) * (gestures.figure != _RUN)
+        weight = np.where(gestures.figure == _RUN, parameters.run.weight_share * weight, weight)
+        sag = note.sag_cc[lane] * lively * np.clip(gestures.length_s / 0.8, 0.1, 1.0)
+        sag = sag * ((gestures.figure != _RUN) & (gestures.event != _RISE))
         deficit = np.where(opening, -note.opening_cc[lane], note.entry_deficit_cc[lane] * lane_touch)
         deficit = deficit * gestures.entry * plain
         swing, step = _chord_swing(gestures, lane=lane, parameters=parameters)
@@ -72,7 +74,7 @@ def notes_cc(
             slope: Array = slope,
         ) -> Array:
             left = np.exp(-np.maximum(since_s - attack_s[i], 0.0) / tau_s[i])
-            x = np.clip(since_s / gestures.length_s[i], 0.0, 1.0) ** (1.2 if lane == 0 else 0.85)
+            x = np.clip(since_s / gestures.length_s[i], 0.0, 1.0) ** parameters.chords.bend[lane]
             turn = x + ease(x) - 1.0  # -1..1: half straight, half eased
             after = np.exp(-since_s / parameters.chords.step_decay_s)
             return np.asarray(
@@ -111,7 +113,7 @@ def dips_cc(
     """Joins, and the deeper re-articulations of connected repeats, scaled by the share of the sound that is renewed."""
     dip = parameters.dip
     before_len = np.r_[0.0, gestures.next_s[:-1] - gestures.onset_s[:-1]]
-    own_s = np.where(gestures.repeated, 1.8, 1.0) * gestures.length_s  # a stroke is articulated for what was before it
+    own_s = np.where(gestures.repeated, dip.repeat_own_share, 1.0) * gestures.length_s
     shorter_s = np.minimum(own_s, np.r_[np.inf, gestures.length_s[:-1]])
     dips = gestures.joined & ~gestures.entry & ~gestures.frozen & ~gestures.resting
     size = (
@@ -123,7 +125,7 @@ def dips_cc(
     )
     full_s = np.where(gestures.repeated, dip.full_s[1], dip.full_s[0])
     size *= np.clip((shorter_s - dip.shortest_s) / (full_s - dip.shortest_s), 0.0, 1.0)
-    size *= np.clip(1.0 + dip.residue * dip_residue, 0.85, 1.3)
+    size *= np.clip(1.0 + dip.residue * dip_residue, *dip.residue_bounds)
     leap = np.minimum(np.abs(np.r_[0.0, np.diff(gestures.pitch)]), 12.0)
     size *= 1.0 + dip.metre * gestures.metre + dip.per_semitone * np.maximum(leap - 1.0, 0.0)
     size = np.where(np.isin(gestures.event, (_ACCENT, _SFORZANDO)), parameters.accent.dip_share * size, size)
@@ -149,7 +151,7 @@ def spikes_cc(gestures: Gestures, grid: Grid, *, parameters: RuleParameters, tou
     for i in np.flatnonzero(np.isin(gestures.event, (_ACCENT, _SFORZANDO))):
         height = accent.accent_cc if gestures.event[i] == _ACCENT else accent.sforzando_cc
         onset_s = gestures.onset_s[i]
-        stretch = 1.6 if gestures.event[i] == _SFORZANDO else 1.0
+        stretch = accent.sforzando_stretch if gestures.event[i] == _SFORZANDO else 1.0
         after_s = (
             min(accent.rise_s * stretch * accent.rise_after, 0.4 * gestures.length_s[i]) if gestures.joined[i] else 0.0
         )

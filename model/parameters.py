@@ -34,10 +34,14 @@ class Arc:
     """Bounds of that share of the depth."""
     few_notes: Pair = (0.65, 0.85)
     """Share of the depth in phrases of one and of two notes: a held note has its own movement."""
+    seam_share: float = 0.5
+    """How much of the taper remains where the sound goes on into the next phrase."""
     peak: float = 0.62
     """Where the arc culminates, as a share of the phrase, before its own top is taken into account."""
     follow_top: float = 0.45
     """How far the peak moves to where the line is highest, 0 not at all, 1 exactly there."""
+    top_semitones: float = 3.0
+    """The line is highest where its notes lie; so many semitones under the highest halve a note's say."""
     peak_shift: Pair = (0.08, -0.08)
     """Dynamics culminates later than expression."""
     peak_bounds: Pair = (0.22, 0.86)
@@ -108,14 +112,22 @@ class Dip:
     per_semitone: float = 0.03
     """What each semitone of a leap deepens a join, as a share, up to an octave."""
     residue: float = 0.14
-    """Standard deviation of the depth, as a share."""
+    residue_bounds: Pair = (0.85, 1.3)
+    """Standard deviation of the depth, as a share, and what it is cut to."""
+    repeat_own_share: float = 1.8
+    """A repeated note may be shorter by this and still be articulated: the stroke is about the note before it."""
     role_share: Mapping[str, float] = field(
         default_factory=lambda: {"melody": 1.0, "counter": 0.97, "chords": 0.92, "bass": 0.92, "pedal": 0.9}
     )
     fast_repeat_s: float = 0.2
     """Repeats closer than this (five a second) are one gesture ..."""
     beat_cc: Pair = (4.0, 3.0)
-    """... with this much weight on the beats."""
+    """... with this much weight on the beats ..."""
+    beat_weak: float = 0.6
+    """... of which a weak beat has this share ..."""
+    beat_late_s: float = 0.03
+    beat_width_s: Pair = (0.1, 0.22)
+    """... at its greatest so long after the beat; it rises and falls in these times."""
 
 
 @dataclass(frozen=True)
@@ -143,6 +155,8 @@ class Held:
 class Chords:
     """Slow chords: rise through one, fall through the next, with a small step at the change."""
 
+    bend: Pair = (1.2, 0.85)
+    """Powers of a chord's elapsed share: dynamics moves later, expression earlier."""
     swing_cc: Pair = (4.5, 3.2)
     rate_cc_per_s: Pair = (2.6, 2.0)
     """The swing is at most so many steps a second of the chord's length."""
@@ -157,6 +171,8 @@ class Run:
 
     slope_cc_per_octave: Pair = (5.0, 4.0)
     most_cc: Pair = (8.0, 6.0)
+    weight_share: float = 0.4
+    """What a run keeps of a single note's weight."""
 
 
 @dataclass(frozen=True)
@@ -165,6 +181,8 @@ class Accent:
 
     accent_cc: Pair = (13.0, 8.0)
     sforzando_cc: Pair = (24.0, 13.0)
+    sforzando_stretch: float = 1.6
+    """A sforzando takes so much longer than an accent."""
     decay_s: Pair = (0.22, 0.16)
     rise_s: float = 0.14
     """Time of the rise; around the onset where the note is joined, before it otherwise."""
@@ -181,14 +199,20 @@ class Closing:
 
     rise_cc: Pair = (29.0, 15.0)
     fall_cc: Pair = (27.0, 21.0)
+    rise_arc: float = 0.4
+    """What remains of the arc of a phrase that closes by rising; it does not fall after its peak."""
     full_s: float = 4.0
     """Closings this long get the full depth, shorter ones in proportion."""
     least: float = 0.45
     rise_dynamics: tuple[tuple[float, float], ...] = ((0.0, 0.0), (0.46, 0.5), (0.6, 0.35), (1.0, 1.0))
     rise_expression: tuple[tuple[float, float], ...] = ((0.0, 0.0), (0.38, 0.6), (0.5, 0.45), (0.84, 1.0), (1.0, 0.97))
     """An accented first rise to about the middle, a slight give, then to the end; expression arrives first."""
+    last_power: float = 1.4
+    """Above 1 the last stretch of dynamics gets steeper to the end, for bite."""
     accent_cc: Pair = (5.0, 4.0)
-    fall_power: Pair = (3.0, 2.0)
+    accent_s: tuple[float, float] = (0.12, 0.5)
+    """The accent on the first rise: depth, and how long it rises and decays."""
+    fall_power: Pair = (2.4, 1.7)
     """q of the softening curve v(x) = (1 + (w^q - 1) x)^(1/q) (Friberg and Sundberg 1999), with w below."""
     fall_end: float = 0.25
 
@@ -243,6 +267,12 @@ class Breath:
     bow_cc: Pair = (3.8, 5.0)
     bow_s: tuple[float, float] = (0.14, 0.26)
     """Half-widths of a bow change: one player's, a section's."""
+    bow_last_share: float = 0.35
+    """No change comes within this share of an interval of the note's end."""
+    length_weight: float = 0.3
+    metre_weight: float = 0.2
+    """A breath looks for a phrase's beginning (1 and its strength), a long note before (a second, up to two), a strong
+    beat (a downbeat)."""
 
 
 @dataclass(frozen=True)
@@ -287,6 +317,13 @@ class Limits:
     expression_cc: Pair = (48.0, 120.0)
     vibrato_cc: Pair = (0.0, 110.0)
     knee_cc: float = 5.0
+    still_gap_s: float = 0.03
+    still_tail_s: float = 0.06
+    still_tail_share: float = 0.3
+    """Detached notes move to the next level in the gap, if it is longer than the first, else at the note's end."""
+    still_move_s: float = 0.3
+    still_lead_s: float = 0.1
+    """The move takes at most the first; a sustained note arrives at a detached one's level within the second."""
     """Within this distance of a bound the curve bends instead of being cut."""
     level_range_db: tuple[float, float] = (4.0, 7.2)
     """Range of level, smoothed, within a phrase; inside the promised 3 to 9 dB so that whole steps do not break it."""

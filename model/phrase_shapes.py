@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phrasewright.model.gestures import Gestures, Grid
-from phrasewright.model.hearing import EVENTS, PartHearing
+from phrasewright.model.hearing import EVENTS, FIGURES, PartHearing
 from phrasewright.model.lanes import FRAME_S
 from phrasewright.model.levels import DYNAMICS_DB_PER_STEP
 from phrasewright.model.parameters import Family, RuleParameters
@@ -15,6 +15,10 @@ from phrasewright.model.shapes import bump, ease, skewed_arc, softening, through
 
 Array = NDArray[np.float64]
 _RISE, _FALL = EVENTS.index("closing-rise"), EVENTS.index("closing-fall")
+_REPEATED = FIGURES.index("repeated")
+_SHORTEST_S = 0.05
+_GOLDEN = 0.618034
+"""Steps of this share of a circle never come near a place they have been: bow changes keep no rhythm."""
 
 
 def arc_cc(
@@ -23,7 +27,7 @@ def arc_cc(
     """The phrase's swell. Where the sound goes on, one phrase ends where the next begins."""
     arc = parameters.arc
     start_s = np.array([phrase.start_s for phrase in part.phrases])
-    length_s = np.maximum(np.array([phrase.end_s for phrase in part.phrases]) - start_s, 0.05)
+    length_s = np.maximum(np.array([phrase.end_s for phrase in part.phrases]) - start_s, _SHORTEST_S)
     size = np.clip(np.sqrt(length_s / arc.full_s), arc.least, arc.most)
     n = len(start_s)
     first = np.searchsorted(gestures.phrase, np.arange(n))
@@ -32,7 +36,9 @@ def arc_cc(
     seam = ~gestures.entry[np.minimum(first, gestures.n_gestures - 1)]
     rising = np.bincount(gestures.phrase, gestures.event == _RISE, minlength=n) > 0
     top_at = (
-        arc.peak + arc.follow_top * (_top_of(gestures, start_s, length_s) - arc.peak) + arc.peak_residue * residue.peak
+        arc.peak
+        + arc.follow_top * (_top_of(gestures, start_s, length_s, semitones=arc.top_semitones) - arc.peak)
+        + arc.peak_residue * residue.peak
     )
     phrase = gestures.phrase[grid.index]
     share = np.clip((grid.time_s - start_s[phrase]) / length_s[phrase], 0.0, 1.0)
@@ -41,8 +47,9 @@ def arc_cc(
         peak = np.clip(top_at + arc.peak_shift[lane], *arc.peak_bounds)
         top = arc.depth_cc[lane] * lane_touch * size * np.maximum(1.0 + arc.depth_residue * residue.depth[:, lane], 0.5)
         start = np.zeros(n)
-        end = np.where(rising, 0.6 * top, -arc.taper_cc[lane] * size)
-        end[:-1] = np.where(seam[1:], 0.5 * end[:-1], end[:-1])
+        top = np.where(rising, parameters.closing.rise_arc * top, top)
+        end = np.where(rising, top, -arc.taper_cc[lane] * size)
+        end[:-1] = np.where(seam[1:], arc.seam_share * end[:-1], end[:-1])
         start[1:] = np.where(seam[1:], end[:-1], 0.0)
         lanes.append(
             skewed_arc(
@@ -58,13 +65,13 @@ def arc_cc(
     return np.stack(lanes, axis=1)
 
 
-def _top_of(gestures: Gestures, start_s: Array, length_s: Array) -> Array:
+def _top_of(gestures: Gestures, start_s: Array, length_s: Array, *, semitones: float) -> Array:
     """Where in each phrase its high notes lie, a share 0..1: the mean place, weighted by length and by height."""
     n = len(start_s)
     phrase = gestures.phrase
     highest = np.full(n, -np.inf)
     np.maximum.at(highest, phrase, gestures.pitch)
-    weight = gestures.length_s * 2.0 ** ((gestures.pitch - highest[phrase]) / 3.0)
+    weight = gestures.length_s * 2.0 ** ((gestures.pitch - highest[phrase]) / semitones)
     place = (gestures.onset_s + 0.5 * gestures.length_s - start_s[phrase]) / length_s[phrase]
     total = np.bincount(phrase, weight, minlength=n)
     return np.asarray(np.bincount(phrase, weight * place, minlength=n) / np.maximum(total, 1e-9))
@@ -93,18 +100,14 @@ def closing_cc(gestures: Gestures, grid: Grid, *, parameters: RuleParameters, to
             start_s, end_s = gestures.onset_s[first], gestures.end_s[after - 1]
             low = int(np.ceil(start_s / FRAME_S - 1e-6))
             high = int(np.searchsorted(grid.time_s, gestures.next_s[after - 1]))
-            share = np.clip((grid.time_s[low:high] - start_s) / max(end_s - start_s, 0.05), 0.0, 1.0)
+            share = np.clip((grid.time_s[low:high] - start_s) / max(end_s - start_s, _SHORTEST_S), 0.0, 1.0)
             size = float(np.clip((end_s - start_s) / closing.full_s, closing.least, 1.0))
             if label == _RISE:
-                out[low:high, 0] += (
-                    closing.rise_cc[0]
-                    * size
-                    * touch.dynamics
-                    * through_nodes(share, closing.rise_dynamics, last_power=1.5)
-                )
+                rises = through_nodes(share, closing.rise_dynamics, last_power=closing.last_power)
+                out[low:high, 0] += closing.rise_cc[0] * size * min(touch.dynamics, 1.0) * rises
                 out[low:high, 1] += closing.rise_cc[1] * size * through_nodes(share, closing.rise_expression)
                 since_s = grid.time_s[low:high] - start_s
-                spike = ease(since_s / 0.12) * np.exp(-since_s / 0.5)
+                spike = ease(since_s / closing.accent_s[0]) * np.exp(-since_s / closing.accent_s[1])
                 out[low:high] += spike[:, None] * np.array(closing.accent_cc)
             else:
                 for lane in (0, 1):
@@ -139,14 +142,13 @@ def breath_cc(
         half_s = breath.bow_s[0 if solo else 1]
         low, high = breath.bow_every_s
         for i in np.flatnonzero((gestures.length_s > breath.bow_note_s) & ~gestures.frozen & ~gestures.resting):
-            every_s = low + (high - low) * residue.place[i]
+            place = float(residue.place[i])
+            every_s = low + (high - low) * place
             at_s = gestures.onset_s[i] + every_s
-            while at_s < gestures.end_s[i] - 0.35 * every_s:
-                _add_bump(
-                    out, at_s, before_s=half_s, after_s=half_s * 1.2, depth_cc=(-breath.bow_cc[0], -breath.bow_cc[1])
-                )
-                every_s = low + (high - low) * ((every_s - low) / (high - low) * 7.31 + 0.37) % (high - low)
-                every_s = float(np.clip(every_s, low, high))
+            while at_s < gestures.end_s[i] - breath.bow_last_share * every_s:
+                _add_bump(out, at_s, before_s=half_s, after_s=half_s, depth_cc=(-breath.bow_cc[0], -breath.bow_cc[1]))
+                place = (place + _GOLDEN) % 1.0
+                every_s = low + (high - low) * place
                 at_s += every_s
     return out
 
@@ -158,7 +160,8 @@ def _breaths_s(part: PartHearing, gestures: Gestures, residue: Residue, *, param
     first = np.searchsorted(gestures.phrase, np.arange(len(part.phrases)))
     inside = first < gestures.n_gestures
     strength[first[inside]] = np.array([1.0 + phrase.strength for phrase in part.phrases])[inside]
-    strength[1:] += 0.3 * np.minimum(gestures.length_s[:-1], 2.0) + 0.2 * gestures.metre[1:]
+    strength[1:] += breath.length_weight * np.minimum(gestures.length_s[:-1], 2.0)
+    strength[1:] += breath.metre_weight * gestures.metre[1:]
     at_s: list[float] = []
     starts = np.flatnonzero(gestures.entry)
     for low, high in zip(starts, np.r_[starts[1:], gestures.n_gestures], strict=True):
@@ -189,12 +192,11 @@ def beats_cc(part: PartHearing, gestures: Gestures, metre: Array, grid: Grid, *,
     """Weight on the beats inside bursts of fast repeats."""
     out = np.zeros((len(grid.time_s), 2))
     attack_gesture = np.repeat(np.arange(gestures.n_gestures), gestures.n_attacks)
+    dip = parameters.dip
     fast = (gestures.figure == _REPEATED) & (gestures.n_attacks > 1)
     for i in np.flatnonzero(fast[attack_gesture] & (metre > 0)):
-        weight = 0.6 + 0.4 * metre[i]
-        depth = (parameters.dip.beat_cc[0] * weight, parameters.dip.beat_cc[1] * weight)
-        _add_bump(out, float(part.attacks.onset_s[i]) + 0.03, before_s=0.1, after_s=0.22, depth_cc=depth)
+        weight = dip.beat_weak + (1.0 - dip.beat_weak) * metre[i]
+        depth = (dip.beat_cc[0] * weight, dip.beat_cc[1] * weight)
+        at_s = float(part.attacks.onset_s[i]) + dip.beat_late_s
+        _add_bump(out, at_s, before_s=dip.beat_width_s[0], after_s=dip.beat_width_s[1], depth_cc=depth)
     return out
-
-
-_REPEATED = 1

@@ -132,7 +132,7 @@ def test_lanes_are_related_but_never_copies(predictor: Predictor) -> None:
 
 
 def test_a_phrase_swells_and_tapers(predictor: Predictor) -> None:
-    hearing = solo_line(tune_with_rests(6))
+    hearing = labelled(solo_line(tune_with_rests(6)), event="none")
     lanes = shaped(predictor, hearing)
     level = level_db(lanes)
     for phrase in hearing.parts[0].phrases:
