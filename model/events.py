@@ -213,7 +213,10 @@ def _thin_all(
         limits.append(request.limit_cc[index])
         lengths.append(span)
     begin = np.r_[0, np.cumsum(np.concatenate(lengths))]
-    return thin(Stretches(np.concatenate(values), begin, np.concatenate(spacings), np.concatenate(limits)))
+    origin = np.concatenate([first for first, _ in frames])
+    return thin(
+        Stretches(np.concatenate(values), begin, np.concatenate(spacings), np.concatenate(limits), owner, origin)
+    )
 
 
 def _one_lane(
@@ -347,40 +350,51 @@ def _after_resets(request: LaneRequest, tick: Ints, value: Ints, tempo: TempoMap
         return tick, value
     for stay in request.stays:
         resets = resets[(resets < stay.start_tick) | (resets >= stay.end_tick)]
-    resets = resets[(resets > tick[0]) & (resets < tick[-1])]
-    resets = resets[~np.isin(resets, tick)]
-    if not len(resets):
-        return tick, value
-    now = value[np.searchsorted(tick, resets, side="right") - 1]
-    order = np.argsort(np.r_[tick, resets], kind="stable")
-    forced = np.r_[np.zeros(len(tick), dtype=bool), np.ones(len(resets), dtype=bool)][order]
-    tick, value = np.r_[tick, resets][order], np.r_[value, now][order]
-    return _spread(tick, value, forced, tempo)
+    resets = resets[(resets > tick[0]) & (resets < tick[-1]) & ~np.isin(resets, tick)]
+    for reset in resets.tolist():
+        if reset not in tick:
+            tick, value = _restated(request.sound, tick, value, reset, tempo)
+    return tick, value
 
 
-def _spread(tick: Ints, value: Ints, forced: NDArray[np.bool_], tempo: TempoMap) -> tuple[Ints, Ints]:
-    """Make room around forced events: what comes too close after one waits, what comes too close before one is dropped.
-
-    A waiting event keeps its value if the next is far enough, else the next takes its place within the step limit.
+def _restated(sound: Sound, tick: Ints, value: Ints, reset: int, tempo: TempoMap) -> tuple[Ints, Ints]:
+    """The lane with its value restated at one reset, events too near dropped, and what they did made up for after it.
     """
-    time_s = tempo.tick_to_s(tick)
-    close = np.flatnonzero((np.diff(time_s) < MIN_SPACING_S - 1e-9) & (forced[1:] | forced[:-1]))
-    drop = np.zeros(len(tick), dtype=bool)
-    for i in close.tolist():
-        victim = i if forced[i + 1] and not forced[i] else i + 1
-        if forced[victim]:
-            continue
-        if victim == i and i > 0:
-            value[i + 1] = value[i - 1]  # the move is left to the event after
-            for later in range(i + 2, len(tick)):
-                step = int(value[later]) - int(value[later - 1])
-                if abs(step) <= STEP_LIMIT_CC or drop[later]:
-                    break
-                value[later] = value[later - 1] + STEP_LIMIT_CC * np.sign(step)
-        elif victim == i + 1 and i + 2 < len(tick):
-            value[i + 2] = np.clip(value[i + 2], value[i] - STEP_LIMIT_CC, value[i] + STEP_LIMIT_CC)
-        drop[victim] = True
-    return tick[~drop], value[~drop]
+
+    def sounding(at: int) -> bool:
+        i = int(np.searchsorted(sound.onset_tick, at, side="right")) - 1
+        return i >= 0 and at < int(sound.offset_tick[i])
+
+    reset_s = float(tempo.tick_to_s(reset))
+    first = int(np.searchsorted(tempo.tick_to_s(tick), reset_s - MIN_SPACING_S + 1e-9))
+    first = max(first, 1)  # the start value stays
+    after = int(np.searchsorted(tempo.tick_to_s(tick), reset_s + MIN_SPACING_S - 1e-9))
+    last = len(tick) - 1  # the return to the start value stays
+    after = min(after, last)
+    if not sounding(reset):
+        now = int(value[max(after - 1, 0)])
+        return _joined(tick, value, first, after, [(reset, now)])
+    made = [(reset, int(value[first - 1]))]
+    while after < last:
+        at = int(tempo.s_to_tick(float(tempo.tick_to_s(made[-1][0])) + MIN_SPACING_S)) + 1
+        now, at_s = made[-1][1], float(tempo.tick_to_s(at))
+        if now == int(value[after - 1]):
+            break  # the lane as it was drawn up has been caught up with
+        following_s = float(tempo.tick_to_s(tick[after]))
+        if following_s - at_s < MIN_SPACING_S:
+            at, after = max(at, int(tick[after])), after + 1
+        if not sounding(at):
+            break
+        want = int(value[after - 1])
+        made.append((at, int(np.clip(want, now - STEP_LIMIT_CC, now + STEP_LIMIT_CC))))
+        after = max(after, int(np.searchsorted(tick, at, side="right")))
+        after = min(after, last)
+    return _joined(tick, value, first, after, made)
+
+
+def _joined(tick: Ints, value: Ints, first: int, after: int, made: list[tuple[int, int]]) -> tuple[Ints, Ints]:
+    at, level = (np.array(column, dtype=np.int64) for column in zip(*made, strict=True))
+    return np.r_[tick[:first], at, tick[after:]], np.r_[value[:first], level, value[after:]]
 
 
 def step_limits(n_frames: int, *, gesture_s: Floats, gap_s: Floats) -> Floats:

@@ -61,12 +61,16 @@ class Stretches:
         Frames that two events must lie apart there.
     limit_cc : float array, (n_frames,)
         Largest step of an event between this frame and the next: STEP_LIMIT_CC, GESTURE_LIMIT_CC or FREE_LIMIT_CC.
+    lane, origin : int arrays, (n_stretches,)
+        Which lane each stretch belongs to, in order, and the frame of the file at which it begins.
     """
 
     value_cc: Floats
     begin: Ints
     spacing: Floats
     limit_cc: Floats
+    lane: Ints
+    origin: Ints
 
 
 @dataclass(frozen=True)
@@ -84,11 +88,11 @@ def thin(stretches: Stretches) -> Staircase:
     """The staircase of each stretch. An event is written only where the value changes; the first value is given."""
     stretches, value, stairs = _gestures_in_three(stretches)
     for width in (9, 15, 25, 41, 65, 101, 151, 201, 301, 401):
-        restless = _restless(stairs, len(stretches.begin) - 1)
+        restless = _restless(stairs, stretches)
         if not len(restless):
             break
         value = stretches.value_cc.copy()
-        for stretch, low, high in restless:
+        for stretch, low, high in _merged(restless):
             _calm(value, int(stretches.begin[stretch]), int(stretches.begin[stretch + 1]), low, high, width)
         stretches, value, stairs = _gestures_in_three(replace(stretches, value_cc=value))
     return stairs
@@ -340,26 +344,42 @@ def reversal_positions(position: Floats, value_cc: Ints) -> list[float]:
     return turns
 
 
-def _restless(stairs: Staircase, n_stretches: int) -> list[tuple[int, float, float]]:
-    """(stretch, first, last position) of places with too many reversals in one second."""
-    second = 1.0 / FRAME_S
-    found = []
-    bounds = np.searchsorted(stairs.stretch, np.arange(n_stretches + 1))
+def _restless(stairs: Staircase, stretches: Stretches) -> list[tuple[int, float, float]]:
+    """(stretch, first, last position) of places with too many reversals in one second of their lane."""
+    second, n = 1.0 / FRAME_S, MAX_REVERSALS - 2  # room for the turns that rests add
+    lane = stretches.lane[stairs.stretch]
+    at = stretches.origin[stairs.stretch] + stairs.position
     step = np.sign(np.diff(stairs.value_cc))
-    turn = np.flatnonzero((step[1:] * step[:-1] < 0) & (stairs.stretch[2:] == stairs.stretch[:-2])) + 1
-    n = MAX_REVERSALS - 2  # room for the turns where stretches meet rests
+    turn = np.flatnonzero((step[1:] * step[:-1] < 0) & (lane[2:] == lane[:-2])) + 1
     if len(turn) <= n:
         return []
-    tight = (stairs.stretch[turn[n:]] == stairs.stretch[turn[:-n]]) & (
-        stairs.position[turn[n:]] - stairs.position[turn[:-n]] <= second
-    )
-    for stretch in np.unique(stairs.stretch[turn[n:][tight]]).tolist():
-        rows = slice(int(bounds[stretch]), int(bounds[stretch + 1]))
-        at = np.array(reversal_positions(stairs.position[rows], stairs.value_cc[rows]))
-        if len(at) > n:
-            crowded = np.flatnonzero(at[n:] - at[:-n] <= second)
-            found += [(stretch, float(at[i]), float(at[i + n])) for i in crowded]
+    tight = (lane[turn[n:]] == lane[turn[:-n]]) & (at[turn[n:]] - at[turn[:-n]] <= second)
+    found = []
+    length = np.diff(stretches.begin)
+    for busy in np.unique(lane[turn[n:][tight]]).tolist():
+        rows = slice(*np.searchsorted(lane, [busy, busy + 1]).tolist())
+        turns = np.array(reversal_positions(at[rows], stairs.value_cc[rows]))
+        if len(turns) <= n:
+            continue
+        mine = np.flatnonzero(stretches.lane == busy)
+        for i in np.flatnonzero(turns[n:] - turns[:-n] <= second).tolist():
+            low, high = float(turns[i]), float(turns[i + n])
+            touched = (stretches.origin[mine] <= high) & (stretches.origin[mine] + length[mine] > low)
+            for stretch in mine[touched].tolist():
+                start = float(stretches.origin[stretch])
+                found.append((stretch, low - start, high - start))
     return found
+
+
+def _merged(places: list[tuple[int, float, float]]) -> list[tuple[int, float, float]]:
+    """Overlapping places of one stretch as one."""
+    out: list[tuple[int, float, float]] = []
+    for stretch, low, high in sorted(places):
+        if out and out[-1][0] == stretch and low <= out[-1][2]:
+            out[-1] = (stretch, out[-1][1], max(out[-1][2], high))
+        else:
+            out.append((stretch, low, high))
+    return out
 
 
 def _calm(value: Floats, begin: int, end: int, low: float, high: float, width: int) -> None:

@@ -68,7 +68,9 @@ def test_the_new_curve_arrives_at_the_old_one(tmp_path: Path) -> None:
 def test_only_the_last_half_beat_bends(tmp_path: Path) -> None:
     high = [control(0, 1, 74), control(9 * BAR, 1, 90)]
     low = [control(0, 1, 50), control(9 * BAR, 1, 90)]
-    lanes = [both(tmp_path / f"{i}.mid", half_notes() + drawn, existing="replace")[1] for i, drawn in enumerate((high, low))]
+    lanes = [
+        both(tmp_path / f"{i}.mid", half_notes() + drawn, existing="replace")[1] for i, drawn in enumerate((high, low))
+    ]
     ticks = np.arange(5 * BAR, 8 * BAR - BEAT, 10)
     one, other = (lane.at_tick(ticks) for lane in lanes)
     assert np.abs(one - other).max() <= 1
