@@ -91,8 +91,9 @@ class Attacks:
 class Phrase:
     """One phrase of a part. Notes count from 0 in onset order, highest first in a chord; beats are quarter notes.
 
-    `strength`, 0..1, tells how surely it begins where it does: 1 at the part's start and after a long rest, little where
-    a long line had to be divided somewhere. `end_s` is where its sound ends, at the latest where the next phrase begins.
+    It begins with its first onset and ends where its sound ends, at the latest where the next phrase begins. Tracks of
+    one instrument share these times. `strength`, 0..1, tells how surely it begins there: 1 at the start and after a
+    long rest, little where a long line had to be divided somewhere.
     """
 
     start_s: float

@@ -14,7 +14,7 @@ from phrasewright.model.closings import Closing, closing_attacks, closings_of
 from phrasewright.model.figures import figure_situations, figures_of
 from phrasewright.model.hearing import EVENTS, ROLES, Attacks, CueHearing, PartHearing, Phrase, Situation
 from phrasewright.model.layers import Layers, split_layers
-from phrasewright.model.phrases import Cut, boundary_scores, find_cuts, line_of, shared_scores
+from phrasewright.model.phrases import Cut, Line, boundary_scores, find_cuts, line_of, shared_scores
 from phrasewright.model.roles import Role, roles_of
 
 
@@ -33,47 +33,44 @@ def hear(cue: Cue) -> CueHearing:
 
 
 def _phrases(cue: Cue, attacks: list[Attacks]) -> list[tuple[Phrase, ...]]:
-    """The phrases of every part; parts of one group are heard as one line."""
+    """The phrases of every part; parts of one group are heard as one line and share where phrases begin and end."""
     groups = list(dict.fromkeys(part.group for part in cue.parts))
     members = [[a for part, a in zip(cue.parts, attacks, strict=True) if part.group == group] for group in groups]
     lines = [line_of(parts) for parts in members]
     scores = [boundary_scores(line, cue.tempo) for line in lines]
     shared = shared_scores(lines, scores)
-    cuts = {
-        group: find_cuts(line, cue.tempo, scores=score, shared=others)
-        for group, line, score, others in zip(groups, lines, scores, shared, strict=True)
-    }
-    return [_phrases_of(a, cuts[part.group], cue) for part, a in zip(cue.parts, attacks, strict=True)]
+    found = {}
+    for group, line, score, others in zip(groups, lines, scores, shared, strict=True):
+        found[group] = line, find_cuts(line, cue.tempo, scores=score, shared=others)
+    return [_phrases_of(a, *found[part.group], cue) for part, a in zip(cue.parts, attacks, strict=True)]
 
 
-def _phrases_of(attacks: Attacks, cuts: list[Cut], cue: Cue) -> tuple[Phrase, ...]:
-    """The phrases of one part: its attacks between the cuts; a cut that opens no attack of the part opens nothing."""
+def _phrases_of(attacks: Attacks, line: Line, cuts: list[Cut], cue: Cue) -> tuple[Phrase, ...]:
+    """The phrases of one part of a line: its attacks between the cuts; where it has none, it has no phrase."""
     if attacks.n_attacks == 0:
         return ()
-    times_s = np.array([cut.time_s for cut in cuts])
-    of = np.maximum(np.searchsorted(times_s, attacks.onset_s + 1e-6, side="right") - 1, 0)
+    starts_s = np.array([cut.time_s for cut in cuts])
+    begin = np.searchsorted(line.onset_s, starts_s)
+    ends_s = np.minimum(np.maximum.reduceat(line.release_s, begin), np.append(starts_s[1:], np.inf))
+    ends_beat = cue.tempo.s_to_beat(ends_s)
+    of = np.maximum(np.searchsorted(starts_s, attacks.onset_s + 1e-6, side="right") - 1, 0)
     first = np.flatnonzero(np.r_[True, np.diff(of) > 0])
     last = np.r_[first[1:] - 1, attacks.n_attacks - 1]
-    next_s = np.r_[attacks.onset_s[first[1:]], np.inf]
-    phrases = []
-    for a, b, limit_s in zip(first.tolist(), last.tolist(), next_s.tolist(), strict=True):
-        end_s = min(float(attacks.release_s[a : b + 1].max()), limit_s)
-        cut = cuts[int(of[a])]
-        phrases.append(
-            Phrase(
-                start_s=float(attacks.onset_s[a]),
-                end_s=end_s,
-                start_beat=float(attacks.onset_beat[a]),
-                end_beat=float(cue.tempo.s_to_beat(end_s)),
-                first_note=int(attacks.first_note[a]),
-                last_note=int(attacks.last_note[b]),
-                first_attack=a,
-                last_attack=b,
-                strength=cut.strength,
-                why=cut.why,
-            )
+    return tuple(
+        Phrase(
+            start_s=cuts[k].time_s,
+            end_s=float(ends_s[k]),
+            start_beat=float(line.onset_beat[begin[k]]),
+            end_beat=float(ends_beat[k]),
+            first_note=int(attacks.first_note[a]),
+            last_note=int(attacks.last_note[b]),
+            first_attack=a,
+            last_attack=b,
+            strength=cuts[k].strength,
+            why=cuts[k].why,
         )
-    return tuple(phrases)
+        for a, b, k in zip(first.tolist(), last.tolist(), of[first].tolist(), strict=True)
+    )
 
 
 def _part_hearing(
