@@ -26,6 +26,8 @@ Ints = NDArray[np.int64]
 _CLOSINGS = (EVENTS.index("closing-rise"), EVENTS.index("closing-fall"))
 _MORE_DRIFT = (0.4, -0.4, 0.8, -0.8, 1.2, -1.2, 1.6, -1.6)
 """Shares of the drift that are added, in this order, until a held note moves enough; negative where they cancel."""
+_STRIDE = 5
+"""Frames between looks: whether two seconds are flat needs no finer one."""
 _LEAST_EXPRESSION_CC = 8.0
 """Below this the level law falls away; only broken input goes there before the ranges are applied."""
 
@@ -112,7 +114,7 @@ def _at_level(
 
     near = heard.count > 0.0  # rests are nobody's business
     value[:, 1] = np.maximum(value[:, 1], _LEAST_EXPRESSION_CC)
-    for _ in range(3):
+    for _ in range(2):
         slow = np.stack([arcs.mean(value[:, lane]) for lane in (0, 1)], axis=1)
         mean = np.stack([_phrase_mean(value[:, lane], sounding, phrase, n_phrases) for lane in (0, 1)], axis=1)
         level_db = combined_level_db(value[:, 0], value[:, 1])
@@ -150,7 +152,6 @@ def _never_flat(
 ) -> Array:
     """More drift where a held note would stand still, because an arc and a drift cancel or because none was there."""
     limits, held = parameters.limits, parameters.held
-    stride = 5  # frames: whether two seconds are flat needs no finer look
     width = round(limits.held_s / FRAME_S)
     sustained = ~(gestures.frozen | gestures.resting)
     for i in np.flatnonzero((gestures.length_s > limits.held_s) & sustained):
@@ -159,8 +160,8 @@ def _never_flat(
         if high - low < width:
             continue
         lanes = value[low:high]
-        still = _least_movement(lanes, width, stride)
-        if np.all(still >= limits.held_cc):
+        flat = np.flatnonzero(_least_movement(lanes, width) < limits.held_cc)
+        if not len(flat):
             continue
         residue = residue or residue_of(part, gestures, parameters=parameters)
         drift = residue.drift(grid.time_s[low:high])
@@ -168,17 +169,24 @@ def _never_flat(
         rise = ease((grid.time_s[low:high] - gestures.onset_s[i]) / held.move_s)
         fall = ease((gestures.end_s[i] - grid.time_s[low:high]) / held.move_s)
         drift *= (rise * fall)[:, None]
-        tried = [lanes + share * drift for share in (0.0, *_MORE_DRIFT)]
-        moved = np.array([_least_movement(one, width, stride) for one in tried])  # (n_tried, 3)
-        enough = moved >= limits.held_cc
-        chosen = np.where(enough.any(axis=0), enough.argmax(axis=0), moved.argmax(axis=0))
-        value[low:high] = np.stack([tried[chosen[lane]][:, lane] for lane in range(3)], axis=1)
+        for lane in flat:
+            best, most = lanes[:, lane], -1.0
+            for share in _MORE_DRIFT:
+                tried = lanes[:, lane] + share * drift[:, lane]
+                moved = float(_least_movement(tried[:, None], width)[0])
+                if moved > most:
+                    best, most = tried, moved
+                if moved >= limits.held_cc:
+                    break
+            value[low:high, lane] = best
     return value
 
 
-def _least_movement(lanes: Array, width: int, stride: int) -> Array:
-    """Smallest range of each lane within any `width` frames, seen every `stride` frames. Shape (3,)."""
-    return np.asarray(np.ptp(sliding_window_view(lanes[::stride], width // stride, axis=0), axis=2).min(axis=0))
+def _least_movement(lanes: Array, width: int) -> Array:
+    """Smallest range of each lane within any `width` frames, seen every few frames. Shape (n_lanes,)."""
+    rows = np.ascontiguousarray(lanes[::_STRIDE].T)  # (n_lanes, n_seen)
+    seen = sliding_window_view(rows, width // _STRIDE, axis=1)
+    return np.asarray((seen.max(axis=2) - seen.min(axis=2)).min(axis=1))
 
 
 def held_levels(value: Array, gestures: Gestures, grid: Grid, *, parameters: RuleParameters = DEFAULT) -> Array:
@@ -189,21 +197,28 @@ def held_levels(value: Array, gestures: Gestures, grid: Grid, *, parameters: Rul
         return value
     at = np.minimum(np.ceil(gestures.onset_s / FRAME_S - 1e-6).astype(np.int64), len(value) - 1)
     level = np.where(gestures.resting[:, None], np.array(parameters.centres_cc()), value[at])  # (n_gestures, 3)
-    i, j = grid.index, np.minimum(grid.index + 1, gestures.n_gestures - 1)
+    following = np.minimum(np.arange(gestures.n_gestures) + 1, gestures.n_gestures - 1)
+    onward = ~gestures.entry[following]
+    onward[-1] = False
     gap_s = np.minimum(gestures.next_s - gestures.end_s, 10.0)
     tail_s = np.minimum(limits.still_tail_s, limits.still_tail_share * gestures.length_s)
     hold_s = gestures.length_s - np.where(gap_s > limits.still_gap_s, 0.0, tail_s)
-    move_s = np.maximum(gestures.next_s - gestures.onset_s - hold_s, FRAME_S)
-    onward = (j > i) & ~gestures.entry[j]
-    toward = np.where(onward, ease((grid.since_s - hold_s[i]) / np.minimum(move_s[i], limits.still_move_s)), 0.0)[
-        :, None
-    ]
-    stepped = level[i] + (level[j] - level[i]) * toward
+    move_s = np.clip(gestures.next_s - gestures.onset_s - hold_s, FRAME_S, limits.still_move_s)
+    out = value.copy()
+
+    here = np.flatnonzero(still[grid.index])  # frames of still notes
+    i = grid.index[here]
+    toward = np.where(onward[i], ease((grid.since_s[here] - hold_s[i]) / move_s[i]), 0.0)
+    out[here] = level[i] + (level[following[i]] - level[i]) * toward[:, None]
+
     # a sustained note before a still one arrives at its level just before the onset
-    last = value[np.maximum(np.r_[at[1:], len(value)] - 1, 0)]
-    arrive = np.where(onward & still[j], ease(1.0 - grid.until_s / limits.still_lead_s), 0.0)[:, None]
-    leading = value + (level[j] - last[i]) * arrive
-    return np.asarray(np.where(still[i][:, None], stepped, leading))
+    before = ~still & still[following] & onward
+    here = np.flatnonzero(before[grid.index] & (grid.until_s < limits.still_lead_s))
+    i = grid.index[here]
+    last = value[np.maximum(at[following] - 1, 0)]
+    arrive = ease(1.0 - grid.until_s[here] / limits.still_lead_s)
+    out[here] = value[here] + (level[following[i]] - last[i]) * arrive[:, None]
+    return out
 
 
 def _in_ranges(value: Array, ranges: Mapping[str, tuple[int, int]], *, parameters: RuleParameters) -> Array:
