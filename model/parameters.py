@@ -134,7 +134,7 @@ class Dip:
 class Held:
     """Movement on held notes: 3 to 6 steps within about a second, vibrato 10 to 25 over 3 to 6 s."""
 
-    size_cc: tuple[float, float] = (2.1, 2.9)
+    size_cc: tuple[float, float] = (1.9, 2.6)
     """Turning points lie this far from the middle, on alternate sides."""
     leg_s: tuple[float, float] = (0.38, 1.1)
     """Seconds between turning points, drawn anew each time so that nothing is periodic."""
