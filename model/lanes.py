@@ -41,7 +41,7 @@ class DenseLanes:
 
 def frame_times_s(n_frames: int) -> NDArray[np.float64]:
     """Seconds of each frame, shape (n_frames,)."""
-    return np.arange(n_frames) * FRAME_S
+    return np.asarray(np.arange(n_frames) * FRAME_S, dtype=np.float64)
 
 
 def n_frames_for(end_s: float) -> int:
