@@ -1,0 +1,347 @@
+"""Melodies whose phrase ends are known: chorales with fermatas, sung and played scores with breaths, songs in ABC text.
+
+- Bach's chorales (music21's corpus, read from the installed package): a fermata ends a phrase in each voice. Chorales with
+  the same soprano stand on one side of any split.
+- Madrigals by Monteverdi: sung lines, where a rest ends a phrase. Learned from with the rests taken out: the
+  note before is held on or the rest is skipped, so that the ends must be heard from the notes.
+- The Essen songs (ABC text, each line end is a phrase end): for the final test only. They are not for commercial use;
+  nothing is trained or tuned on them, and nothing of them is kept. music21's own ABC reader loses accidentals within a bar,
+  so the raw text is read here.
+
+Never read here: the quartets of Beethoven and Schumann.
+
+Units: quarter notes; seconds at the tempo given (120 quarter notes a minute unless said otherwise).
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import re
+import xml.etree.ElementTree as ElementTree
+import zipfile
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from phrasewright.data.errors import InputError
+from phrasewright.model.boundary_features import Melody
+
+BEAT_S = 0.5
+
+
+@dataclass(frozen=True)
+class Song:
+    """Lines that sound together, with their phrases.
+
+    Parameters
+    ----------
+    name
+        Where it comes from.
+    group
+        Songs of one group stand on one side of a split.
+    lines
+        From the top.
+    begins
+        For each line whether a phrase begins at each note; the first note always does. Arrays of shape (n_notes,).
+    """
+
+    name: str
+    group: str
+    lines: tuple[Melody, ...]
+    begins: tuple[NDArray[np.bool_], ...]
+
+
+@dataclass(frozen=True)
+class Row:
+    """A note of a score: quarter notes, MIDI pitch, bar as a real number, quarter notes in the bar."""
+
+    beat: float
+    length: float
+    pitch: int
+    bar: float
+    bar_beats: float
+    ends_phrase: bool = False
+
+
+def corpus_root() -> Path:
+    """Folder of the scores in the installed music21.
+
+    Raises
+    ------
+    InputError
+        music21 is not installed.
+    """
+    found = importlib.util.find_spec("music21")
+    if found is None or found.origin is None:
+        raise InputError("music21 is not installed, and its scores are read from it: pip install 'phrasewright[test]'")
+    return Path(found.origin).parent / "corpus"
+
+
+def song_of(name: str, parts: list[list[Row]], *, group: str = "", beat_s: float = BEAT_S) -> Song:
+    """A song from rows; `ends_phrase` marks the last note of each phrase."""
+    lines, begins = [], []
+    for rows in parts:
+        beat = np.array([row.beat for row in rows])
+        length = np.array([row.length for row in rows])
+        ends = np.array([row.ends_phrase for row in rows])
+        lines.append(
+            Melody(
+                onset_s=beat * beat_s,
+                release_s=(beat + length) * beat_s,
+                pitch=np.array([row.pitch for row in rows], dtype=np.float64),
+                onset_beat=beat,
+                bar=np.array([row.bar for row in rows]),
+                bar_beats=np.array([row.bar_beats for row in rows]),
+            )
+        )
+        begins.append(np.r_[True, ends[:-1]])
+    return Song(name, group or name, tuple(lines), tuple(begins))
+
+
+# ---- scores in MusicXML -------------------------------------------------------------------------------------------------
+
+
+def read_musicxml(path: Path) -> list[list[Row]]:
+    """Parts of a compressed MusicXML file as rows, the highest note of each chord, first voice only, ties joined."""
+    with zipfile.ZipFile(path) as archive:
+        name = next(n for n in archive.namelist() if n.endswith("xml") and not n.startswith("META"))
+        root = ElementTree.fromstring(archive.read(name))
+    return [rows for part in root.iter("part") if (rows := _part_rows(part))]
+
+
+def _part_rows(part: ElementTree.Element) -> list[Row]:
+    """Rows of one part. A bar that is filled short at the start is an upbeat: its notes count back from the next bar."""
+    divisions, bar_beats = 1.0, 4.0
+    start, number = 0.0, 1
+    rows: list[Row] = []
+    open_tie: dict[int, int] = {}
+    voice = None
+    for measure in part.iter("measure"):
+        at, reach = 0.0, 0.0
+        fresh: list[tuple[float, float, int, bool, bool, bool]] = []
+        for item in measure:
+            if item.tag == "attributes":
+                divisions = float(item.findtext("divisions") or divisions)
+                metre = item.find("time")
+                if metre is not None and metre.findtext("beats"):
+                    beats = sum(float(b) for b in (metre.findtext("beats") or "4").split("+"))
+                    bar_beats = beats * 4.0 / float(metre.findtext("beat-type") or 4)
+            elif item.tag in ("backup", "forward"):
+                at += float(item.findtext("duration") or 0) / divisions * (1 if item.tag == "forward" else -1)
+                reach = max(reach, at)
+            elif item.tag == "note" and item.find("grace") is None:
+                length = float(item.findtext("duration") or 0) / divisions
+                chord = item.find("chord") is not None
+                here = at - length if chord else at
+                if not chord:
+                    at += length
+                reach = max(reach, at)
+                voice = voice or item.findtext("voice") or "1"
+                if item.find("rest") is not None or (item.findtext("voice") or "1") != voice:
+                    continue
+                ties = {t.get("type") for t in item.iter("tie")}
+                fermata = next(item.iter("fermata"), None) is not None
+                fresh.append((here, length, _pitch_of(item), fermata, "stop" in ties, "start" in ties))
+        short = reach < bar_beats - 1e-6
+        upbeat = short and (not rows or number == 1)
+        for here, length, pitch, fermata, stops, starts in fresh:
+            bar = number + 1 - (reach - here) / bar_beats if upbeat else number + here / bar_beats
+            known = open_tie.pop(pitch, None) if stops else None
+            if known is not None and abs(rows[known].beat + rows[known].length - start - here) < 1e-6:
+                old = rows[known]
+                rows[known] = replace(old, length=old.length + length, ends_phrase=old.ends_phrase or fermata)
+                index = known
+            else:
+                rows.append(Row(start + here, length, pitch, bar, bar_beats, fermata))
+                index = len(rows) - 1
+            if starts:
+                open_tie[pitch] = index
+        start += reach
+        number += 1 if reach > 0 else 0
+    return _highest(rows)
+
+
+def _pitch_of(note: ElementTree.Element) -> int:
+    step = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}[note.findtext("pitch/step") or "C"]
+    alter = float(note.findtext("pitch/alter") or 0)
+    return int(12 * (int(note.findtext("pitch/octave") or 4) + 1) + step + round(alter))
+
+
+def _highest(rows: list[Row]) -> list[Row]:
+    """The highest row of those that begin together, in order."""
+    by_beat: dict[float, Row] = {}
+    for row in rows:
+        key = round(row.beat, 5)
+        if row.length > 0 and (key not in by_beat or by_beat[key].pitch < row.pitch):
+            by_beat[key] = row
+    return [by_beat[key] for key in sorted(by_beat)]
+
+
+def chorales(root: Path | None = None) -> list[Song]:
+    """Bach's chorales in four voices with fermatas in every voice; those with one tune share a group."""
+    songs = []
+    for path in sorted(((root or corpus_root()) / "bach").glob("bwv*.mxl")):
+        parts = read_musicxml(path)
+        if len(parts) != 4 or min(len(p) for p in parts) < 16:
+            continue
+        if min(sum(row.ends_phrase for row in part) for part in parts) < 3:
+            continue
+        songs.append(song_of(path.stem, parts))
+    return grouped_by_tune(songs)
+
+
+def grouped_by_tune(songs: list[Song]) -> list[Song]:
+    """Songs whose top lines open alike share a group: of the first ten steps from quarter to quarter at most two differ."""
+    openings = []
+    for song in songs:
+        top = song.lines[0]
+        beats = top.onset_beat[0] + np.arange(11)
+        at = np.searchsorted(top.onset_beat, beats + 1e-6, side="right") - 1
+        openings.append(np.diff(top.pitch[at]))
+    table = np.array(openings)  # (n_songs, 10)
+    near = (table[:, None] != table).sum(axis=2) <= 2
+    group = np.arange(len(songs))
+    for i in range(len(songs)):
+        joined = np.unique(group[near[i]])
+        group[np.isin(group, joined)] = joined[0]
+    return [replace(song, group=f"tune {k}") for song, k in zip(songs, group.tolist(), strict=True)]
+
+
+def breaths(root: Path | None = None) -> list[Song]:
+    """Madrigals: phrases end at rests; each line a song of its own, cut where it is silent for more than three bars."""
+    songs = []
+    for path in sorted(((root or corpus_root()) / "monteverdi").glob("madrigal.*.mxl")):
+        for number, rows in enumerate(read_musicxml(path)):
+            marked = [
+                replace(row, ends_phrase=after.beat - row.beat - row.length > 0.2)
+                for row, after in zip(rows[:-1], rows[1:], strict=True)
+            ] + rows[-1:]
+            if len(marked) > 30 and sum(row.ends_phrase for row in marked) >= 3:
+                songs.append(song_of(f"{path.stem} line {number + 1}", [marked], group=path.stem))
+    return songs
+
+
+# ---- songs in ABC text (for tests only) ---------------------------------------------------------------------------------
+
+_TOKEN = re.compile(
+    r"(?P<tuplet>\(\d)|(?P<bar>\|\]|\|\||\[\||:\||\|:|::|\|)|"
+    r"(?P<note>(?P<accidental>\^\^|__|[\^_=])?(?P<letter>[A-Ga-gzx])(?P<octave>[,']*)(?P<length>\d*/*\d*))(?P<tie>-?)"
+)
+_FIFTHS = {"C": 0, "G": 1, "D": 2, "A": 3, "E": 4, "B": 5, "F#": 6, "C#": 7, "F": -1, "Bb": -2, "Eb": -3, "Ab": -4, "Db": -5, "Gb": -6}
+_MODES = {"": 0, "maj": 0, "ion": 0, "m": -3, "min": -3, "aeo": -3, "dor": -2, "phr": -4, "lyd": 1, "mix": -1, "loc": -5}
+_TUPLETS = {2: Fraction(3, 2), 3: Fraction(2, 3), 4: Fraction(3, 4), 5: Fraction(2, 5), 6: Fraction(1, 3), 7: Fraction(2, 7)}
+
+
+def essen(root: Path | None = None, *, beat_s: float = BEAT_S) -> Iterator[Song]:
+    """The Essen songs. For tests only: their licence does not allow commercial use, and nothing may be learned from them.
+
+    Each line of text is a phrase. Exact duplicates (same intervals and lengths) share a group.
+    """
+    for path in sorted(((root or corpus_root()) / "essenFolksong").glob("*.abc")):
+        if path.stem.startswith("test"):
+            continue
+        for number, text in enumerate(re.split(r"(?m)^(?=X:)", path.read_text(encoding="utf-8", errors="replace"))):
+            rows = abc_rows(text)
+            if len(rows) >= 4 and any(row.ends_phrase for row in rows[:-1]):
+                shape = tuple((b.pitch - a.pitch, round(a.length, 4)) for a, b in zip(rows[:-1], rows[1:], strict=True))
+                yield song_of(f"{path.stem} {number}", [rows], group=repr(shape), beat_s=beat_s)
+
+
+def abc_rows(text: str) -> list[Row]:
+    """Notes of one tune in ABC text; the last note of each line of music ends a phrase. Empty where there is no music."""
+    unit, metre, signature = Fraction(1, 8), Fraction(1), dict.fromkeys("CDEFGAB", 0)
+    rows: list[Row] = []
+    at = Fraction(0)
+    bar_starts: list[Fraction] = [Fraction(0)]
+    altered: dict[str, int] = {}
+    tie = False
+    for line in text.splitlines():
+        field = re.match(r"\s*([A-Za-z]):(.*)", line)
+        if field:
+            key, value = field[1], field[2].strip()
+            if key == "L" and "/" in value:
+                unit = Fraction(value.split()[0])
+            elif key == "M":
+                metre = _metre(value, metre)
+            elif key == "K":
+                signature = _signature(value)
+            continue
+        if not line.strip() or line.lstrip().startswith("%"):
+            continue
+        group, scale = 0, Fraction(1)
+        for token in _TOKEN.finditer(re.sub(r'"[^"]*"|!\w+!|\{[^}]*\}', "", line)):
+            if token["tuplet"]:
+                group = int(token["tuplet"][1])
+                scale = _TUPLETS.get(group, Fraction(1))
+            elif token["bar"]:
+                altered = {}
+                if at > bar_starts[-1]:
+                    bar_starts.append(at)
+            else:
+                length = _length(token["length"]) * unit * 4 * (scale if group else 1)
+                group = max(group - 1, 0)
+                letter = token["letter"]
+                if letter not in "zx":
+                    name = letter.upper() + str(letter.islower()) + token["octave"]
+                    if token["accidental"]:
+                        altered[name] = {"^": 1, "^^": 2, "_": -1, "__": -2, "=": 0}[token["accidental"]]
+                    pitch = _abc_pitch(letter, token["octave"]) + altered.get(name, signature[letter.upper()])
+                    if tie and rows and rows[-1].pitch == pitch:
+                        rows[-1] = replace(rows[-1], length=rows[-1].length + float(length))
+                    else:
+                        rows.append(Row(float(at), float(length), pitch, 0.0, float(metre * 4)))
+                tie = token["tie"] == "-"
+                at += length
+        if rows:
+            rows[-1] = replace(rows[-1], ends_phrase=True)
+    return _barred([row for row in rows if row.length > 0], [float(b) for b in bar_starts])
+
+
+def _barred(rows: list[Row], starts: list[float]) -> list[Row]:
+    """Rows with their bars: bar lines as printed; a short first bar is an upbeat."""
+    if not rows:
+        return []
+    whole = rows[0].bar_beats
+    if len(starts) > 1 and starts[1] < whole - 1e-6:
+        starts = [starts[1] - whole, *starts[1:]]
+    edges = np.array(starts)
+    at = np.searchsorted(edges, [row.beat + 1e-6 for row in rows], side="right") - 1
+    return [
+        replace(row, bar=1 + k + (row.beat - edges[k]) / row.bar_beats) for row, k in zip(rows, at.tolist(), strict=True)
+    ]
+
+
+def _metre(value: str, before: Fraction) -> Fraction:
+    if value.startswith("C"):
+        return Fraction(1)
+    found = re.match(r"(\d+)/(\d+)", value)
+    return Fraction(int(found[1]), int(found[2])) if found else before
+
+
+def _signature(value: str) -> dict[str, int]:
+    """Sharps and flats of a key: its name, its mode, and accidentals written after it."""
+    found = re.match(r"([A-G][#b]?)\s*([A-Za-z]*)", value)
+    fifths = _FIFTHS.get(found[1], 0) + _MODES.get(found[2].lower()[:3], 0) if found else 0
+    sharps = {letter: 1 for letter in "FCGDAEB"[: max(fifths, 0)]} | {letter: -1 for letter in "BEADGCF"[: max(-fifths, 0)]}
+    for accidental, letter in re.findall(r"(\^|_|=)([A-Ga-g])", value):
+        sharps[letter.upper()] = {"^": 1, "_": -1, "=": 0}[accidental]
+    return dict.fromkeys("CDEFGAB", 0) | sharps
+
+
+def _length(text: str) -> Fraction:
+    """A length in ABC: `3`, `/`, `/2`, `3/2`, `//`."""
+    above, slash, below = text.partition("/")
+    value = Fraction(int(above or 1))
+    if slash:
+        digits = below.strip("/")
+        value /= int(digits) if digits else 2 ** (1 + below.count("/"))
+    return value
+
+
+def _abc_pitch(letter: str, octave: str) -> int:
+    step = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}[letter.upper()]
+    return 60 + step + 12 * letter.islower() + 12 * (octave.count("'") - octave.count(","))
