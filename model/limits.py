@@ -102,6 +102,9 @@ def _at_level(
     on = np.flatnonzero(sounding)
     first_on = np.searchsorted(phrase[on], np.arange(n_phrases + 1))
     close = Window(*window_frames(len(on), limits.smooth_s, first_on[phrase[on]], first_on[phrase[on] + 1]))
+    place = np.arange(len(on))
+    half = round(limits.smooth_s / 2.0 / FRAME_S)
+    whole = (place - first_on[phrase[on]] >= half) & (first_on[phrase[on] + 1] - 1 - place >= half)
     arcs = Window(*window_frames(n_frames, limits.scaled_s, first[phrase], first[phrase + 1]), sounding)
     seams = Window(*window_frames(n_frames, limits.seam_s, *runs_of(gestures, grid)))
 
@@ -119,8 +122,15 @@ def _at_level(
         mean = np.stack([_phrase_mean(value[:, lane], sounding, phrase, n_phrases) for lane in (0, 1)], axis=1)
         level_db = combined_level_db(value[:, 0], value[:, 1])
         widest = _phrase_range(heard.mean(level_db)[on], phrase[on], n_phrases)
-        narrowest = np.minimum(_phrase_range(close.mean(level_db[on]), phrase[on], n_phrases), widest)
-        grow = np.minimum(limits.level_range_db[0] / np.maximum(narrowest, 1e-3), limits.most_scale)
+        closely = close.mean(level_db[on])
+        narrowest = np.minimum(_phrase_range(closely, phrase[on], n_phrases), widest)
+        # and with whole windows only, which leave out half a second at either end
+        inner = _phrase_range(closely[whole], phrase[on][whole], n_phrases)
+        lacking = np.maximum(
+            limits.level_range_db[0] / np.maximum(narrowest, 1e-3),
+            np.where(inner > 0.0, limits.inner_range_db / np.maximum(inner, 1e-3), 0.0),
+        )
+        grow = np.minimum(lacking, limits.most_scale)
         shrink = limits.level_range_db[1] / np.maximum(widest, 1e-3)
         scale = np.where(ranged, np.minimum(np.maximum(grow, 1.0), shrink), 1.0)
         change = (scale[phrase] - 1.0)[:, None] * (slow - mean[phrase]) * near[:, None]

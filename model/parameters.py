@@ -327,6 +327,8 @@ class Limits:
     """Within this distance of a bound the curve bends instead of being cut."""
     level_range_db: tuple[float, float] = (4.0, 7.2)
     """Range of level, smoothed, within a phrase; inside the promised 3 to 9 dB so that whole steps do not break it."""
+    inner_range_db: float = 3.3
+    """The same where only whole windows count, which see less of a short phrase."""
     smooth_s: float = 1.0
     scaled_s: float = 1.3
     """What is stretched or compressed is the curve smoothed over this: arcs, not the drift of held notes."""
