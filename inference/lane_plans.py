@@ -89,16 +89,18 @@ def plan_part(
         remarks: tuple[str, ...] = ()
         if existing != "replace" and len(mine.tick) and not np.any(own):
             curve = centred(curve, held, frames, low=low, high=high)
+            remarks = (f"{lane}: controller {part.lane_cc[lane]} was set but not drawn; its value is the centre",)
+        alone = np.ones_like(own) if existing == "replace" else ~own
         for source in LANES:
-            if source == lane or source not in by_hand:
+            if source == lane or source not in by_hand or (existing == "replace" and source in chosen):
                 continue
-            follows = by_hand[source] & ~own if existing != "replace" or source not in chosen else own & False
-            if np.any(follows) and (existing == "keep" or source not in chosen):
+            follows = by_hand[source] & alone
+            if np.any(follows):
                 curve = following(
                     curve, held_frames(drawn[source], tempo, n_frames), frames, follows, pair=(source, lane),
                     beat_frames=beat_frames, low=low, high=high,
                 )
-                break
+                alone &= ~follows
         if existing == "blend" and np.any(own):
             curve = blended(curve, held, frames, own, beat_frames=beat_frames)
         curve = np.clip(curve, low, high)

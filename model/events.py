@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from phrasewright.data.notes import Notes
 from phrasewright.data.tempo import TempoMap
 from phrasewright.model.lanes import FRAME_S
+from phrasewright.model.rests import LEAD_S, LONG_REST_BARS, LONG_REST_S, REST_S, TAIL_S, floor_tick, rest_events
 from phrasewright.model.thinning import (
     FREE_LIMIT_CC,
     GESTURE_LIMIT_CC,
@@ -34,15 +35,6 @@ from phrasewright.model.thinning import (
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-REST_S = 0.25
-"""Silence from which a rest counts; shorter gaps are bridged by the curve."""
-HOLD_S = 0.4
-LEAD_S, LEAST_LEAD_S = 0.12, 0.1
-TAIL_S = 1.0
-GLIDE_STEP_CC = 4
-GLIDE_CC_PER_S = 40.0
-LONG_REST_S, LONG_REST_BARS = 8.0, 4.0
-"""After so long a rest the entry value is restated: players may have lost it by chasing, resets or looping."""
 BATCH_FRAMES = 2_000_000
 LAST_TICK = np.iinfo(np.int64).max // 4
 
@@ -185,6 +177,8 @@ def _piece_frames(request: LaneRequest, pieces: _Pieces, tempo: TempoMap) -> tup
     last_frame = len(request.dense_cc) - 1
     first = np.ceil(tempo.tick_to_s(pieces.start_tick) / FRAME_S - 1e-6).astype(np.int64)
     last = np.floor(tempo.tick_to_s(pieces.end_tick) / FRAME_S + 1e-6).astype(np.int64)
+    behind_stay = np.isin(pieces.start_tick, [stay.end_tick for stay in request.stays])
+    first += np.where(behind_stay, 2, 0)  # an event of the stay may stand just before
     first = np.clip(first, 0, last_frame)
     return first, np.clip(np.maximum(last, first), 0, last_frame)
 
@@ -279,7 +273,7 @@ def _around(
         add(np.zeros(1), first_cc[:1])
         bar = tempo.tick_to_bar(start[:1]) - 1.0 if tempo.has_metre else np.zeros(1)
         if bar[0] >= LONG_REST_BARS or tempo.tick_to_s(start[0]) >= LONG_REST_S:
-            add(_floor_tick(tempo.tick_to_s(start[:1]) - LEAD_S, tempo), first_cc[:1])
+            add(floor_tick(tempo.tick_to_s(start[:1]) - LEAD_S, tempo), first_cc[:1])
     # Stays begin with their drawn value, whatever came before, unless their own event says it.
     state = is_stay & ~stated
     add(start[state], first_cc[state])
@@ -295,50 +289,12 @@ def _around(
     i = np.flatnonzero(ready)
     if len(i):
         old = np.where(np.isnan(last_cc[i]), first_cc[i + 1], last_cc[i])
-        add(*_rests(end[i], start[i + 1], old, first_cc[i + 1], is_stay[i], is_stay[i + 1], tempo))
+        add(*rest_events(end[i], start[i + 1], old, first_cc[i + 1], is_stay[i], is_stay[i + 1], tempo))
     if not is_stay[-1]:
         add(np.maximum(tempo.s_to_tick(tempo.tick_to_s(end[-1:]) + TAIL_S), end[-1:] + 1), np.array([start_cc]))
     elif end[-1] < LAST_TICK:
         add(end[-1:], np.array([start_cc]))
     return np.concatenate(ticks), np.concatenate(values)
-
-
-def _floor_tick(time_s: Floats, tempo: TempoMap) -> Ints:
-    """The last tick at or before each time."""
-    tick = tempo.s_to_tick(time_s)
-    return np.maximum(tick - (tempo.tick_to_s(tick) > time_s + 1e-9), 0)
-
-
-def _rests(
-    end: Ints, start: Ints, old: Floats, new: Floats, from_stay: NDArray[np.bool_], to_stay: NDArray[np.bool_],
-    tempo: TempoMap,
-) -> tuple[Ints, Ints]:
-    """Hold, glide and restatement in each rest from tick `end` to tick `start`, from value `old` to `new`."""
-    end_s, start_s = tempo.tick_to_s(end), tempo.tick_to_s(start)
-    hold_s = end_s + np.where(from_stay, 0.0, np.minimum(HOLD_S, (start_s - end_s) / 2))
-    arrive_s = np.where(to_stay, start_s, np.maximum(start_s - LEAD_S, np.minimum(hold_s, start_s - LEAST_LEAD_S)))
-    room_s = np.maximum(arrive_s - hold_s, 0.0)
-    way = np.abs(new - old)
-    # One event fewer than fit: the last may be a restatement.
-    fit = np.floor(room_s / (MIN_SPACING_S * 1.15))
-    n_events = np.where(way > 0, np.clip(np.ceil(way / GLIDE_STEP_CC), 1, np.maximum(fit, 1)), 0).astype(np.int64)
-    least_s = n_events * MIN_SPACING_S * 1.15
-    glide_s = np.minimum(room_s, np.maximum(least_s, np.minimum(way / GLIDE_CC_PER_S, 1.0)))
-    rest = np.repeat(np.arange(len(end)), n_events)
-    j = np.arange(len(rest)) - np.repeat(np.cumsum(n_events) - n_events, n_events) + 1.0
-    share = j / np.maximum(n_events[rest], 1)
-    level = np.rint(old[rest] + (new - old)[rest] * share)
-    lowest = tempo.s_to_tick(hold_s)
-    lowest += tempo.tick_to_s(lowest) < hold_s - 1e-9
-    highest = _floor_tick(np.where(to_stay, start_s, arrive_s), tempo)
-    latest = np.where(to_stay, start - 1, np.maximum(_floor_tick(start_s - LEAST_LEAD_S, tempo), 0))
-    highest = np.minimum(np.maximum(highest, np.minimum(lowest, latest)), latest)
-    tick = tempo.s_to_tick(hold_s[rest] + glide_s[rest] * share)
-    tick = np.maximum(np.minimum(np.maximum(tick, lowest[rest]), highest[rest]), end[rest])
-
-    rest_bars = tempo.tick_to_bar(start) - tempo.tick_to_bar(end) if tempo.has_metre else np.zeros(len(end))
-    long_rest = ~to_stay & ((start_s - end_s >= LONG_REST_S) | (rest_bars >= LONG_REST_BARS))
-    return np.r_[tick, highest[long_rest]], np.r_[level, new[long_rest]].astype(np.int64)
 
 
 def _after_resets(request: LaneRequest, tick: Ints, value: Ints, tempo: TempoMap) -> tuple[Ints, Ints]:
@@ -351,6 +307,12 @@ def _after_resets(request: LaneRequest, tick: Ints, value: Ints, tempo: TempoMap
     for stay in request.stays:
         resets = resets[(resets < stay.start_tick) | (resets >= stay.end_tick)]
     resets = resets[(resets > tick[0]) & (resets < tick[-1]) & ~np.isin(resets, tick)]
+    if not len(resets):
+        return tick, value
+    for stay in request.stays:  # what is restated may be what a stay left behind
+        if stay.end_cc is not None and tick[0] < stay.end_tick < tick[-1] and stay.end_tick not in tick:
+            i = int(np.searchsorted(tick, stay.end_tick))
+            tick, value = np.insert(tick, i, stay.end_tick), np.insert(value, i, stay.end_cc)
     for reset in resets.tolist():
         if reset not in tick:
             tick, value = _restated(request.sound, tick, value, reset, tempo)

@@ -19,17 +19,9 @@ from numpy.typing import NDArray
 
 from phrasewright.data.midi import Track
 from phrasewright.data.tempo import TempoMap
-from phrasewright.model.events import (
-    GLIDE_STEP_CC,
-    HOLD_S,
-    LEAD_S,
-    REST_S,
-    TAIL_S,
-    Sound,
-    Stay,
-    pieces_of,
-)
+from phrasewright.model.events import Sound, Stay, pieces_of
 from phrasewright.model.lanes import FRAME_S
+from phrasewright.model.rests import GLIDE_STEP_CC, HOLD_S, LEAD_S, REST_S, TAIL_S
 from phrasewright.model.thinning import MIN_SPACING_S
 
 Floats = NDArray[np.float64]
@@ -319,12 +311,13 @@ def joined_to_stays(
         if lead:
             width = int(np.clip(max(half_beat, abs(lead) / RAMP_CC_PER_S / FRAME_S), 1, max(most, 1)))
             width = min(width, b - a + 1)
-            out[a : a + width] += lead * np.linspace(1.0, 0.0, width)
+            ramp = np.minimum(np.linspace(1.0 + 3.0 / width, 0.0, width), 1.0)
+            out[a : a + width] += ramp * (out[a] + lead - out[a : a + width])
         if tail:
             width = int(np.clip(max(half_beat, abs(tail) / RAMP_CC_PER_S / FRAME_S), 1, max(most, 1)))
             ramp = np.minimum(np.linspace(0.0, 1.0 + 3.0 / width, width + 1), 1.0)
-            low = max(b - width, 0)
-            out[low : b + 1] += tail * ramp[-(b + 1 - low) :]
+            c = max(b - width, 0)
+            out[c : b + 1] += ramp[-(b + 1 - c) :] * (out[b] + tail - out[c : b + 1])
     return out
 
 

@@ -261,14 +261,14 @@ def _in_step(
 
     Returns the index of the place, the position on the shared axis and the value of each event.
     """
+    edges = np.stack([first, last], axis=1).ravel()
+    highest = np.maximum.reduceat(steps, edges)[::2] if len(first) else first
+    lowest = np.minimum.reduceat(steps, edges)[::2] if len(first) else first
     order = np.argsort(first - last, kind="stable")  # longest first: those still running are a prefix
-    first, last, ends = first[order], last[order], ends[order]
+    first, last, ends, highest, lowest = (a[order] for a in (first, last, ends, highest, lowest))
     now = steps[first].copy()
     ready = first.astype(np.float64)
     lengths = last - first
-    edges = np.stack([first, last], axis=1).ravel()
-    highest = np.maximum.reduceat(steps, edges)[::2]
-    lowest = np.minimum.reduceat(steps, edges)[::2]
     found: list[tuple[Ints, Floats, Ints]] = []
 
     def look(position: Floats, end: Ints) -> Floats:

@@ -36,6 +36,8 @@ class WrittenLane:
 
     def at_tick(self, tick: NDArray[np.int64], *, side: str = "right") -> NDArray[np.int64]:
         """Value held at each tick, that tick's own events included unless `side` is left. -1 before the first event."""
+        if not len(self.tick):
+            return np.full(len(tick), -1)
         i = np.searchsorted(self.tick, tick, side=side) - 1  # type: ignore[call-overload]
         return np.where(i >= 0, self.value_cc[np.maximum(i, 0)], -1)
 

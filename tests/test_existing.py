@@ -209,3 +209,39 @@ def test_blending_leaves_other_phrases_alone() -> None:
     out = blended(dense, held, frames, np.array([True, False]), beat_frames=np.array([50, 50]))
     assert np.allclose(out[450:], dense[450:])
     assert abs(out[50:350].mean() - 50) < 0.5
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_any_drawing_is_kept_and_joined(tmp_path: Path, seed: int) -> None:
+    """Random lines, random hands, resets anywhere: what was drawn stays, what is new joins it."""
+    rng = np.random.default_rng(seed)
+    events: list[Event] = [program(0, 40)]
+    at = int(rng.integers(0, 4000))
+    for _ in range(40):
+        length = int(BEAT * rng.choice([0.25, 0.5, 1, 2, 4]))
+        events += note(at, length, int(60 + rng.integers(0, 12)), velocity=int(rng.integers(50, 110)))
+        at += length + int(rng.choice([0, 0, 0, 0, 240, 300, 960, 4000]))
+    for cc in (1, 11):
+        for _ in range(3):
+            start, every = int(rng.integers(0, at)), int(rng.choice([20, 60, 120, 240]))
+            values = np.clip(64 + np.cumsum(rng.integers(-6, 7, int(rng.integers(3, 60)))), 0, 127)
+            events += [control(start + i * every, cc, int(v)) for i, v in enumerate(values)]
+    events += [control(int(rng.integers(0, at)), 121, 0) for _ in range(2)]
+    path = write(tmp_path / "cue.mid", track("Violin", events))
+    result = shape_cue(path, ShapeOptions(baseline=True))
+    cue = read_cue(path)
+    part = cue.parts[0]
+    for lane, cc in part.lane_cc.items():
+        before, after = (lane_of(content, cue, part, cc) for content in (cue.midi.content, result.content))
+        hand = set(zip(before.tick.tolist(), before.value_cc.tolist(), strict=True))
+        kept = result.summary["parts"][0]["lanes"][lane]["kept"]
+        for start_s, end_s in kept:
+            inside_before = (before.time_s >= start_s) & (before.time_s < end_s)
+            inside_after = (after.time_s > start_s + 1e-4) & (after.time_s < end_s - 1e-4)
+            assert set(before.tick[inside_before].tolist()) <= set(after.tick.tolist())
+            assert set(after.tick[inside_after].tolist()) <= set(before.tick.tolist())
+        by_hand = np.array([e in hand for e in zip(after.tick.tolist(), after.value_cc.tolist(), strict=True)])
+        restated = ~by_hand & (after.value_cc == before.at_tick(after.tick))
+        step = np.abs(np.diff(after.value_cc))[:-1]  # but for the one return after the end
+        seam = (by_hand[1:] != by_hand[:-1]) & ~restated[:-1]
+        assert step[seam[:-1]].max(initial=0) <= 4
