@@ -13,48 +13,106 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phrasewright.data.cue import Mark, Part
+from phrasewright.data.tempo import TempoMap
 from phrasewright.model.hearing import EVENTS, Attacks
 
 ACCENT_VELOCITY = 11.0
 """An accent is at least this much louder than the median before it and the median after it."""
 SFORZANDO_VELOCITY = 25.0
 """A sforzando at least this much, or marked."""
-_SPREADS = 3.0
-"""Where velocities scatter, an accent stands out by this many median absolute deviations."""
-_SIDE, _SIDE_S = 4, 5.0
+_ROW, _ROW_S = 4, 4.0
+"""So many heavy attacks in a row, within so much time, are accents; more of them are a louder passage."""
+_SIDE, _SIDE_S = 4, 16.0
 """How many attacks on each side count, and how far away they may lie."""
 _SFORZANDO_MARK = re.compile(
     r"^\s*(s?ffz|sfp?z?|sf[pz]?|fz|fp|rfz?|rinf\.?|rinforzando|sforzando|sforzato)\s*$", re.IGNORECASE
 )
 _ACCENT_MARK = re.compile(r"^\s*(>|accent|marcato|marc\.)\s*$", re.IGNORECASE)
+_LEVEL_MARK = re.compile(r"^\s*(p{1,4}|mp|mf|f{1,4}|cresc\.?|crescendo)\s*$", re.IGNORECASE)
+_BESIDE_S, _HEAVY_VELOCITY, _APART_S = 1.0, 85, 0.25
+"""Strokes this heavy between silences this long are compared with what others play within so much."""
 _ACCENT, _SFORZANDO = EVENTS.index("accent"), EVENTS.index("sforzando")
 
 
-def accents_of(part: Part, attacks: Attacks, *, marks: list[Mark]) -> tuple[NDArray[np.int8], list[str]]:
-    """Index into EVENTS (none, accent or sforzando) for each attack, and the reason (empty where there is none).
+def accents_of(
+    parts: list[Part], attacks: list[Attacks], *, marks: tuple[Mark, ...], strokes: list[NDArray[np.bool_]], tempo: TempoMap
+) -> list[tuple[NDArray[np.int8], list[str]]]:
+    """For each part the index into EVENTS (none, accent or sforzando) of each attack, and the reasons (empty for none).
 
     Parameters
     ----------
-    part, attacks
-        One part.
+    parts, attacks
+        Of the whole cue.
     marks
-        The marks that hold for it.
+        Of the whole cue.
+    strokes : bool arrays, (n_notes,)
+        For each part, which notes belong to a trill or tremolo: only its first stroke can be an accent.
     """
-    n = attacks.n_attacks
-    event, why = np.zeros(n, dtype=np.int8), [""] * n
-    if n == 0 or part.kind == "percussive":
-        return event, why
-    above, stands_out = _above_neighbours(attacks)
-    for i in np.flatnonzero(stands_out).tolist():
-        event[i] = _SFORZANDO if above[i] >= SFORZANDO_VELOCITY else _ACCENT
-        why[i] = f"velocity {above[i]:.0f} over the music around"
+    tracks = {part.track for part in parts}
+    around = _Around(attacks)
+    found = []
+    for number, (part, a, figured) in enumerate(zip(parts, attacks, strokes, strict=True)):
+        event, why = np.zeros(a.n_attacks, dtype=np.int8), [""] * a.n_attacks
+        found.append((event, why))
+        if a.n_attacks == 0 or part.kind == "percussive":
+            continue
+        above, stands_out = _above_neighbours(a, tempo.bar_length_s(a.onset_s))
+        inside = figured[a.first_note] & np.r_[False, figured[a.first_note[:-1]] & (np.diff(a.onset_s) < 0.25)]
+        own_marks = marks_for(part, marks, tracks)
+        marked = _by_a_level(a, own_marks)
+        for i in np.flatnonzero(stands_out & ~inside & ~marked).tolist():
+            event[i] = _SFORZANDO if above[i] >= SFORZANDO_VELOCITY else _ACCENT
+            why[i] = f"velocity {above[i]:.0f} over the music around"
+        for i in _without_surroundings(a, above).tolist():
+            over = float(a.velocity[i]) - around.median(number, float(a.onset_s[i]))
+            if over >= SFORZANDO_VELOCITY:
+                event[i], why[i] = _SFORZANDO, f"velocity {over:.0f} over what the other parts play"
+            elif event[i]:
+                event[i], why[i] = 0, ""
+        for mark in own_marks:
+            kind = _SFORZANDO if _SFORZANDO_MARK.match(mark.text) else _ACCENT if _ACCENT_MARK.match(mark.text) else 0
+            if kind:
+                i = int(np.searchsorted(a.onset_s, mark.time_s - 0.15))
+                if i < a.n_attacks and a.onset_s[i] <= mark.time_s + 0.3:
+                    event[i], why[i] = kind, f"marked {mark.text.strip()}"
+    return found
+
+
+def _by_a_level(attacks: Attacks, marks: list[Mark]) -> NDArray[np.bool_]:
+    """Attacks whose loudness a mark explains: the first of a marked level, the first after the beginning of a cresc."""
+    explained = np.zeros(attacks.n_attacks, dtype=bool)
     for mark in marks:
-        kind = _SFORZANDO if _SFORZANDO_MARK.match(mark.text) else _ACCENT if _ACCENT_MARK.match(mark.text) else 0
-        if kind:
+        if _LEVEL_MARK.match(mark.text):
             i = int(np.searchsorted(attacks.onset_s, mark.time_s - 0.15))
-            if i < n and attacks.onset_s[i] <= mark.time_s + 0.3:
-                event[i], why[i] = kind, f"marked {mark.text.strip()}"
-    return event, why
+            step = 1 if mark.text.strip().lower().startswith("c") else 0
+            explained[i : i + 1 + step] = True
+    return explained
+
+
+class _Around:
+    """What the other parts strike within a second of a time."""
+
+    def __init__(self, attacks: list[Attacks]) -> None:
+        part = np.repeat(np.arange(len(attacks)), [a.n_attacks for a in attacks])
+        onset_s = np.concatenate([a.onset_s for a in attacks]) if attacks else np.zeros(0)
+        order = np.argsort(onset_s, kind="stable")
+        self._part, self._onset_s = part[order], onset_s[order]
+        self._velocity = np.concatenate([a.velocity for a in attacks])[order] if attacks else np.zeros(0)
+
+    def median(self, number: int, time_s: float) -> float:
+        """Median velocity of the other parts, infinite where they are silent."""
+        low, high = np.searchsorted(self._onset_s, [time_s - _BESIDE_S, time_s + _BESIDE_S])
+        others = self._velocity[low:high][self._part[low:high] != number]
+        return float(np.median(others)) if len(others) else np.inf
+
+
+def _without_surroundings(attacks: Attacks, above: NDArray[np.float64]) -> NDArray[np.int64]:
+    """Heavy attacks between silences that have nothing but such attacks around them in their own part."""
+    heavy = attacks.velocity >= _HEAVY_VELOCITY
+    silent = np.r_[True, attacks.rest_before_s[1:] >= _APART_S] & np.r_[attacks.rest_before_s[1:] >= _APART_S, True]
+    alone = heavy & silent
+    near = _windows(np.where(alone, 1.0, 0.0))
+    return np.flatnonzero(alone & (np.nanmin(np.where(np.isfinite(near), near, 1.0), axis=1) > 0.5))
 
 
 def marks_for(part: Part, marks: tuple[Mark, ...], tracks_with_notes: set[int]) -> list[Mark]:
@@ -62,28 +120,61 @@ def marks_for(part: Part, marks: tuple[Mark, ...], tracks_with_notes: set[int]) 
     return [mark for mark in marks if mark.track == part.track or mark.track not in tracks_with_notes]
 
 
-def _above_neighbours(attacks: Attacks) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+def _above_neighbours(attacks: Attacks, bar_s: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
     """How much louder each attack is than the louder of its two sides, and whether that makes an accent.
 
-    A second pass leaves out those that stood out in the first, so that an accent does not hide the next one.
+    Up to `_ROW` heavy attacks in a row within `_ROW_S` are measured by what stands before the first and after the last. A
+    second pass leaves out those that stood out in the first, so that an accent does not hide the next one; a side of
+    nothing else stays. Beside a rest of a bar, or where the part begins or ends, the other side decides.
     """
     n = attacks.n_attacks
     velocity = attacks.velocity.astype(np.float64)
     above, stands_out = np.zeros(n), np.zeros(n, dtype=bool)
-    if n < 4:
-        return above, stands_out
-    near = np.abs(_windows(attacks.onset_s) - attacks.onset_s[:, None]) <= _SIDE_S
+    section = np.cumsum(attacks.rest_before_s >= bar_s)
+    number = np.arange(n)
     for _ in range(2):
-        plain = np.where(stands_out, np.nan, velocity)
-        window = np.where(near, _windows(plain), np.nan)  # (n, 2 * _SIDE)
-        before, after = _median(window[:, :_SIDE]), _median(window[:, _SIDE:])
-        around = np.fmax(before, after)
-        spread = np.fmax(_median(np.abs(window - _median(window)[:, None])), 0.0)
-        enough = np.sum(np.isfinite(window), axis=1) >= 3
-        above = np.where(np.isfinite(around), velocity - around, 0.0)
-        stands_out = enough & (above >= np.fmax(ACCENT_VELOCITY, _SPREADS * spread))
-    stands_out[0] = False  # nothing to stand out from yet
+        best, found = np.full(n, -np.inf), np.zeros(n, dtype=bool)
+        for row in range(1, _ROW + 1):
+            if row > n:
+                break
+            last = np.minimum(number + row - 1, n - 1)
+            fits = (number + row <= n) & (section[last] == section)
+            fits &= (row == 1) | (attacks.end_s[last] - attacks.onset_s <= _ROW_S)
+            least = np.min(np.stack([velocity[np.minimum(number + k, n - 1)] for k in range(row)]), axis=0)
+            before = _side(velocity, stands_out, attacks.onset_s, section, number, -1)
+            after = _side(velocity, stands_out, attacks.onset_s, section, last, 1)
+            around = np.fmax(before, after)
+            enough = fits & np.isfinite(around) & (least - around >= ACCENT_VELOCITY)
+            if row > 1:  # a row begins and ends at once; what swells is no accent
+                beside = np.maximum(
+                    np.where((number > 0) & (section[number - 1] == section), velocity[number - 1], 0.0),
+                    np.where(section[np.minimum(last + 1, n - 1)] == section, np.r_[velocity, 0.0][last + 1], 0.0),
+                )
+                enough &= least - beside >= ACCENT_VELOCITY
+            for k in range(row):
+                at = number[enough] + k
+                found[at] = True
+                np.maximum.at(best, at, velocity[at] - around[enough])
+        above = np.where(found, best, 0.0)
+        stands_out = found
     return above, stands_out
+
+
+def _side(
+    velocity: NDArray[np.float64],
+    stands_out: NDArray[np.bool_],
+    onset_s: NDArray[np.float64],
+    section: NDArray[np.int64],
+    at: NDArray[np.int64],
+    step: int,
+) -> NDArray[np.float64]:
+    """Median velocity of up to four attacks before (-1) or after (1) each, NaN where there are none."""
+    place = at[:, None] + step * np.arange(1, _SIDE + 1)  # (n, _SIDE)
+    real = np.clip(place, 0, len(velocity) - 1)
+    known = (place == real) & (section[real] == section[at][:, None])
+    known &= np.abs(onset_s[real] - onset_s[at][:, None]) <= _SIDE_S
+    plain = _median(np.where(known & ~stands_out[real], velocity[real], np.nan))
+    return np.where(np.isfinite(plain), plain, _median(np.where(known, velocity[real], np.nan)))
 
 
 def _windows(values: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -14,18 +14,20 @@ from phrasewright.data.notes import Notes
 from phrasewright.model.hearing import FIGURES, Situation
 from phrasewright.model.layers import JOIN_GAP_S, Layers
 
-FAST_S = 1 / 6 + 0.005
-"""Strokes or alternations of six a second and faster are one trill or tremolo; 5 ms are left for rounding."""
-RUN_NOTE_S = 0.25
-"""Notes of a run follow each other faster than this."""
+FAST_S = 1 / 6 + 0.002
+"""Strokes or alternations of six a second and faster are one trill or tremolo; 2 ms are left for rounding."""
+RUN_NOTE_S = 0.255
+"""Notes of a run follow each other at most this long after each other, with 5 ms for rounding."""
 HELD_S = 2.0
 """A note of this length is held, whatever the tempo."""
 HELD_SHORT_S = 1.5
-"""So is one of this length that lasts a bar, or three times as long as is usual around it."""
+"""So is one of this length that lasts three times as long as is usual around it."""
 REPEAT_S = 2.5
 """Same pitches further apart than this are held notes in turn."""
 DETACHED_S = 0.35
 """Longest note that counts as detached."""
+SLURRED_S = 0.6
+"""A short note that is connected to one shorter than this, with no detached note after it, ends a slur."""
 APART_S = 1.0
 """Notes of one figure with a longer silence between them are two situations."""
 
@@ -94,7 +96,7 @@ def _repeated(notes: Notes, layers: Layers) -> NDArray[np.bool_]:
     between_s = notes.onset_s - notes.onset_s[at]
     gap_s = notes.onset_s - layers.sounding_end_s[at]
     again = (layers.previous >= 0) & (notes.pitch == notes.pitch[at]) & (between_s <= REPEAT_S)
-    again &= layers.connected | (gap_s <= between_s / 3.0)
+    again &= layers.connected | (gap_s <= between_s / 3.0 + 0.01)
     first = np.flatnonzero(np.r_[True, np.diff(layers.attack) > 0])
     again &= np.logical_and.reduceat(again, first)[layers.attack]
     following = np.maximum(layers.following, 0)
@@ -119,22 +121,24 @@ def _line_figures(
     trill, tremolo = _alternations(on_s, gap_s, pitch)
     usual_s = _median_around(np.diff(on_s), len(on_s))
     held = length_s >= HELD_S
-    held |= (length_s >= HELD_SHORT_S) & ((length_s >= 0.95 * bar_s) | (length_s >= 3.0 * usual_s))
+    held |= (length_s >= HELD_SHORT_S) & (length_s >= 3.0 * usual_s)
 
     silent = np.append(gap_s > JOIN_GAP_S, True)
     apart = silent & np.append(gap_s >= 0.5 * length_s[:-1], False)  # silence after it of half its length at least
-    last = silent & np.r_[False, apart[:-1]] & np.append(np.zeros(len(gap_s), dtype=bool), True)
+    last = np.append(np.zeros(len(gap_s), dtype=bool), True)  # nothing tells how short the last one is but its length
     short = (length_s <= DETACHED_S) | (passage == PASSAGE_KINDS.index("short"))
-    detached = short & ~connected & (apart | last)
+    detached = short & (apart | last)
+    slur = connected & np.r_[False, length_s[:-1] < SLURRED_S] & ~np.append(detached[1:], False)
+    detached &= ~slur
 
     figure = np.zeros(len(on_s), dtype=np.int8)
     for name, mask in (
         ("repeated", repeated),
         ("held", held & ~(repeated & (length_s < HELD_S))),
         ("detached", detached),
-        ("run", _runs(on_s, pitch, connected)),
+        ("run", _runs(on_s, length_s, pitch, connected)),
         ("tremolo", tremolo),
-        ("trill", trill),
+        ("trill", trill & ~_stays(length_s, trill)),
     ):
         figure[mask] = FIGURES.index(name)
     return figure
@@ -157,14 +161,27 @@ def _alternations(
     return trill, wide | _stretches(fast & strokes[1:] & strokes[:-1], always, at_least=4)
 
 
-def _runs(on_s: NDArray[np.float64], pitch: NDArray[np.int64], connected: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Four connected notes or more in quick steps; a single third between two steps does not end a run."""
+def _runs(
+    on_s: NDArray[np.float64],
+    length_s: NDArray[np.float64],
+    pitch: NDArray[np.int64],
+    connected: NDArray[np.bool_],
+) -> NDArray[np.bool_]:
+    """Four connected notes or more in quick steps; a single third between two steps does not end a run.
+
+    The note on which a run arrives belongs to it only where it is as short.
+    """
     size = np.abs(np.diff(pitch))
-    quick = connected[1:] & (np.diff(on_s) < RUN_NOTE_S)
+    quick = connected[1:] & (np.diff(on_s) <= RUN_NOTE_S) & (length_s[1:] <= RUN_NOTE_S + JOIN_GAP_S)
     step = quick & (size >= 1) & (size <= 2)
     third = quick & (size >= 3) & (size <= 4)
     third &= np.r_[False, step[:-1]] & np.append(step[1:], False)
     return _stretches(step | third, np.ones_like(step), at_least=3)
+
+
+def _stays(length_s: NDArray[np.float64], trill: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Last notes of trills that stay."""
+    return trill & ~np.append(trill[1:], False) & (length_s > 2 * FAST_S)
 
 
 def _stretches(pair: NDArray[np.bool_], follows: NDArray[np.bool_], *, at_least: int) -> NDArray[np.bool_]:

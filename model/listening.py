@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from phrasewright.data.cue import Cue, Part
-from phrasewright.model.accents import accents_of, marks_for
+from phrasewright.model.accents import accents_of
 from phrasewright.model.attacks import attacks_of, passage_at
-from phrasewright.model.closings import Closing, closing_attacks, closings_of
+from phrasewright.model.closings import Closing, closing_attacks, closing_notes, closings_of
 from phrasewright.model.figures import figure_situations, figures_of
-from phrasewright.model.hearing import EVENTS, ROLES, Attacks, CueHearing, PartHearing, Phrase, Situation
+from phrasewright.model.hearing import EVENTS, FIGURES, ROLES, Attacks, CueHearing, PartHearing, Phrase, Situation
 from phrasewright.model.layers import Layers, split_layers
 from phrasewright.model.phrases import Cut, Line, boundary_scores, find_cuts, line_of, shared_scores
 from phrasewright.model.roles import Role, roles_of
+
+_STROKES = (FIGURES.index("trill"), FIGURES.index("tremolo"))
+_SPIKES = (EVENTS.index("accent"), EVENTS.index("sforzando"))
 
 
 def hear(cue: Cue) -> CueHearing:
@@ -24,11 +27,11 @@ def hear(cue: Cue) -> CueHearing:
     attacks = [attacks_of(part, split) for part, split in zip(cue.parts, layers, strict=True)]
     phrases = _phrases(cue, attacks)
     roles = roles_of(list(cue.parts), list(zip(attacks, phrases, strict=True)), tempo=cue.tempo)
-    closings = closings_of(cue, attacks)
-    parts = []
-    for part, split, raw, own, role in zip(cue.parts, layers, attacks, phrases, roles, strict=True):
-        events = _events(cue, part, raw, own, closings)
-        parts.append(_part_hearing(cue, part, split, raw, own, role, events))
+    figures = [_figures(cue, part, split) for part, split in zip(cue.parts, layers, strict=True)]
+    strokes = [np.isin(figure, _STROKES) for figure in figures]
+    closings = closings_of(cue, attacks, figured=strokes)
+    events = _events(cue, attacks, phrases, closings, strokes)
+    parts = [_part_hearing(*row) for row in zip(cue.parts, layers, attacks, phrases, roles, figures, events, strict=True)]
     return CueHearing(cue, tuple(parts))
 
 
@@ -73,31 +76,30 @@ def _phrases_of(attacks: Attacks, line: Line, cuts: list[Cut], cue: Cue) -> tupl
     )
 
 
+def _figures(cue: Cue, part: Part, split: Layers) -> NDArray[np.int8]:
+    notes = part.notes
+    passage, bar_s = passage_at(part, notes.onset_s), cue.tempo.bar_length_s(notes.onset_s)
+    return figures_of(notes, split, passage=passage, bar_s=bar_s)
+
+
 def _part_hearing(
-    cue: Cue,
     part: Part,
     split: Layers,
     raw: Attacks,
     phrases: tuple[Phrase, ...],
     roles: list[Role],
-    events: tuple[NDArray[np.int8], list[Situation]],
+    figure: NDArray[np.int8],
+    events: HeardEvents,
 ) -> PartHearing:
-    notes = part.notes
     lengths = [p.last_attack - p.first_attack + 1 for p in phrases]
     phrase = np.repeat(np.arange(len(phrases)), lengths)
     attack_role = np.repeat(
         np.array([ROLES.index(r.label) for r in roles], dtype=np.int8),
         [r.last_attack - r.first_attack + 1 for r in roles],
     )
-    figure = figures_of(
-        notes, split, passage=passage_at(part, notes.onset_s), bar_s=cue.tempo.bar_length_s(notes.onset_s)
-    )
-    event, event_situations = events
-    attacks = replace(raw, phrase=phrase, role=attack_role, figure=figure[raw.first_note], event=event)
+    attacks = replace(raw, phrase=phrase, role=attack_role, figure=figure[raw.first_note], event=events.of_attack)
     size = raw.last_note - raw.first_note + 1
-    situations = _role_situations(roles)
-    situations += figure_situations(notes, figure)
-    situations += event_situations
+    situations = [*_role_situations(roles), *figure_situations(part.notes, figure), *events.situations]
     return PartHearing(
         part=part,
         attacks=attacks,
@@ -106,29 +108,48 @@ def _part_hearing(
         layer=split.layer,
         note_role=np.repeat(attack_role, size),
         note_figure=figure,
-        note_event=np.repeat(event, size),
+        note_event=events.of_note,
     )
 
 
+@dataclass(frozen=True)
+class HeardEvents:
+    """The events of one part. `of_note` names what is heard; `of_attack` what is shaped, closings with their approach."""
+
+    of_note: NDArray[np.int8]
+    of_attack: NDArray[np.int8]
+    situations: list[Situation]
+
+
 def _events(
-    cue: Cue, part: Part, attacks: Attacks, phrases: tuple[Phrase, ...], closings: list[Closing]
-) -> tuple[NDArray[np.int8], list[Situation]]:
-    """Index into EVENTS for each attack, and the situations; a closing takes precedence over the accents within it."""
-    tracks = {other.track for other in cue.parts}
-    event, why = accents_of(part, attacks, marks=marks_for(part, cue.marks, tracks))
-    situations = []
-    for closing in closings if part.kind != "percussive" else ():
-        found = closing_attacks(attacks, phrases, closing)
-        if found:
-            first, last = found
-            event[first : last + 1] = EVENTS.index(closing.label)
-            end_s = float(attacks.release_s[first : last + 1].max())
-            situations.append(Situation("event", closing.label, float(attacks.onset_s[first]), end_s, closing.why))
-    for i in np.flatnonzero(event).tolist():
-        if EVENTS[int(event[i])] in ("accent", "sforzando"):
-            label, reason = EVENTS[int(event[i])], why[i]
-            situations.append(Situation("event", label, float(attacks.onset_s[i]), float(attacks.end_s[i]), reason))
-    return event, situations
+    cue: Cue,
+    attacks: list[Attacks],
+    phrases: list[tuple[Phrase, ...]],
+    closings: list[Closing],
+    strokes: list[NDArray[np.bool_]],
+) -> list[HeardEvents]:
+    """The events of every part; a closing takes precedence over the accents within it."""
+    found = []
+    accents = accents_of(list(cue.parts), attacks, marks=cue.marks, strokes=strokes, tempo=cue.tempo)
+    for part, a, own, (event, why) in zip(cue.parts, attacks, phrases, accents, strict=True):
+        of_note = np.repeat(event, a.last_note - a.first_note + 1)
+        of_attack = event.copy()
+        situations = []
+        for closing in closings:
+            label = EVENTS.index(closing.label)
+            notes = closing_notes(part.notes, closing)
+            shaped = closing_attacks(a, own, closing) if part.kind != "percussive" else None
+            if shaped:
+                of_attack[shaped[0] : shaped[1] + 1] = label
+            if np.any(notes):
+                of_note[notes] = label
+                on_s, off_s = float(part.notes.onset_s[notes].min()), float(part.notes.offset_s[notes].max())
+                situations.append(Situation("event", closing.label, max(on_s, closing.start_s), off_s, closing.why))
+        for i in np.flatnonzero(np.isin(of_note[a.first_note], _SPIKES)).tolist():
+            label_text = EVENTS[int(of_note[a.first_note[i]])]
+            situations.append(Situation("event", label_text, float(a.onset_s[i]), float(a.end_s[i]), why[i]))
+        found.append(HeardEvents(of_note, of_attack, situations))
+    return found
 
 
 def _role_situations(roles: list[Role]) -> list[Situation]:
