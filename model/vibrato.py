@@ -6,10 +6,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phrasewright.model.gestures import Gestures, Grid, runs_of, window_frames
+from phrasewright.model.hearing import FIGURES
 from phrasewright.model.parameters import RuleParameters
 from phrasewright.model.shapes import Window, bump, ease
 
 Array = NDArray[np.float64]
+_FAST = (FIGURES.index("run"), FIGURES.index("repeated"))
 
 
 def vibrato_cc(gestures: Gestures, grid: Grid, dynamics_cc: Array, *, parameters: RuleParameters, solo: bool) -> Array:
@@ -19,7 +21,9 @@ def vibrato_cc(gestures: Gestures, grid: Grid, dynamics_cc: Array, *, parameters
     ease_by = (vibrato.solo_ease if solo else vibrato.section_ease) * gestures.joined * gestures.renewed
     shorter_s = np.minimum(gestures.length_s, np.r_[gestures.length_s[:1], gestures.length_s[:-1]])
     ease_by = ease_by * ease((shorter_s - vibrato.fast_s) / vibrato.join_from_s)  # fast notes share one movement
-    share = ease((gestures.length_s - vibrato.fast_s) / (vibrato.slow_s - vibrato.fast_s))
+    # the notes of a run or of quick repeats are fast, however long the gesture; a trill is one held note
+    note_s = gestures.length_s / np.where(np.isin(gestures.figure, _FAST), gestures.n_attacks, 1)
+    share = ease((note_s - vibrato.fast_s) / (vibrato.slow_s - vibrato.fast_s))
     target = full * (vibrato.fast_share + (1.0 - vibrato.fast_share) * share)
     target = target * parameters.centres_cc()[2] / type(parameters)().centres_cc()[2]
     start = np.where(gestures.entry, vibrato.entry_share * target, np.r_[0.0, target[:-1]])
