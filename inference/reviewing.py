@@ -1,0 +1,171 @@
+"""A file reviewed: its lanes as written, against what practice asks of them; as a dictionary and as a text to read.
+
+Times are in seconds from the start of the file; bars count from 1 and are None without musical time.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Collection, Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from phrasewright.data.cue import Cue, Part
+from phrasewright.data.curves import LANES
+from phrasewright.data.errors import UsageError
+from phrasewright.data.profiles import Profile, read_profile
+from phrasewright.data.reading import read_cue
+from phrasewright.data.tempo import TempoMap
+from phrasewright.inference.comparing import lane_of
+from phrasewright.inference.lane_plans import gesture_spans
+from phrasewright.model.hearing import CueHearing, PartHearing
+from phrasewright.model.listening import hear
+from phrasewright.model.review import KINDS, review_part
+from phrasewright.model.review_flaws import SEVERITIES, Flaw, WrittenPart
+
+_DECIMALS = 6
+_NOTE_ON, _CONTROL = 0x90, 0xB0
+
+
+def review_file(
+    path: Path,
+    *,
+    profile: Profile | Path | None = None,
+    kinds: Collection[str] | None = None,
+    ignore: Collection[str] | None = None,
+) -> dict[str, Any]:
+    """Review the lanes of a file.
+
+    Parameters
+    ----------
+    profile : Profile or Path, optional
+        What the instruments answer to: their lanes are looked for on its controllers.
+    kinds, ignore : collections of kinds, optional
+        What to look for (default: every kind of `model.review.KINDS`), and what to leave out of that.
+
+    Returns
+    -------
+    dict
+        `findings`, in order of parts and time, each with `kind`, `part` (its number), `lane` (None where the part as a
+        whole is meant), `bar` (None with SMPTE division), `start_s`, `end_s`, `text` and `severity` (low, medium or
+        high); `seconds` the length of the file; `kinds` what was looked for. Ready for JSON.
+
+    Raises
+    ------
+    InputError
+        A file that cannot be read as a cue, or a faulty profile.
+    UsageError
+        An unknown kind, or nothing left to look for.
+    """
+    chosen = chosen_kinds(kinds, ignore)
+    entries = read_profile(profile) if isinstance(profile, Path) else profile
+    return review_cue(hear(read_cue(path, profile=entries)), kinds=chosen)
+
+
+def review_cue(hearing: CueHearing, *, kinds: Collection[str] = KINDS) -> dict[str, Any]:
+    """Review a cue that has been heard. Returns as `review_file`."""
+    cue = hearing.cue
+    findings: list[dict[str, Any]] = []
+    for heard in hearing.parts:
+        if heard.part.shaped and heard.part.notes.n_notes:
+            flaws = review_part(written_part(cue, heard), kinds=kinds)
+            findings += [_finding(cue.tempo, heard.part, flaw) for flaw in flaws]
+    return {"findings": findings, "seconds": round(cue.duration_s, _DECIMALS), "kinds": list(kinds)}
+
+
+def chosen_kinds(kinds: Collection[str] | None, ignore: Collection[str] | None) -> tuple[str, ...]:
+    """The kinds to look for, in their usual order. Raises UsageError for an unknown kind or if none is left."""
+    unknown = [kind for kind in (*(kinds or ()), *(ignore or ())) if kind not in KINDS]
+    if unknown:
+        raise UsageError(f"{unknown[0]!r} is no kind of finding; choose from {', '.join(KINDS)}")
+    chosen = tuple(kind for kind in KINDS if (not kinds or kind in kinds) and kind not in (ignore or ()))
+    if not chosen:
+        raise UsageError("every kind that was asked for is ignored too; nothing is left to look for")
+    return chosen
+
+
+def written_part(cue: Cue, heard: PartHearing) -> WrittenPart:
+    """A part with its lanes as they stand in the file."""
+    part = heard.part
+    lanes = {lane: curve for lane in LANES if (curve := lane_of(part, lane)) is not None}
+    sustained = [(passage.start_s, passage.end_s) for passage in part.passages if passage.kind == "sustained"]
+    return WrittenPart(
+        notes=part.notes,
+        attacks=heard.attacks,
+        phrases=heard.phrases,
+        lanes=lanes,
+        late=frozenset(lane for lane, curve in lanes.items() if _starts_late(cue, part, float(curve.time_s[0]), lane)),
+        sustained_s=np.array(sustained, dtype=np.float64).reshape(-1, 2),
+        gesture_s=gesture_spans(heard),
+        tempo=cue.tempo,
+    )
+
+
+def _starts_late(cue: Cue, part: Part, first_s: float, lane: str) -> bool:
+    """Whether a lane's first event comes after the part's first note; on one tick the order in the file decides."""
+    onset_s = float(part.notes.onset_s[0])
+    if abs(first_s - onset_s) > 1e-9:
+        return first_s > onset_s
+    track = cue.midi.tracks[part.track - 1]
+    channel = part.channel - 1
+    on = (track.status == (_NOTE_ON | channel)) & (track.data2 > 0) & (track.tick >= int(part.notes.onset_tick[0]))
+    cc = part.lane_cc.get(lane)
+    control = track.status == (_CONTROL | channel)
+    mine = control & (track.data1 == cc) if cc is not None else control
+    return bool(np.argmax(mine) > np.argmax(on))
+
+
+def _finding(tempo: TempoMap, part: Part, flaw: Flaw) -> dict[str, Any]:
+    place = place_text(tempo, flaw.start_s + (0.12 if flaw.kind in ("bare-join", "bare-repeat") else 0.0))
+    if flaw.end_s - flaw.start_s > 2.0:
+        place += f" to {place_text(tempo, flaw.end_s - 0.01, short=True)}"
+    subject = f"{part.name}, {flaw.lane}" if flaw.lane else part.name
+    return {
+        "kind": flaw.kind,
+        "part": part.index,
+        "lane": flaw.lane,
+        "bar": bar_of(tempo, flaw.start_s),
+        "start_s": round(flaw.start_s, _DECIMALS),
+        "end_s": round(flaw.end_s, _DECIMALS),
+        "text": f"{place}, {subject}: {flaw.what}",
+        "severity": flaw.severity,
+    }
+
+
+def bar_of(tempo: TempoMap, time_s: float) -> int | None:
+    """The bar in which a time lies, None without musical time."""
+    if not tempo.has_metre:
+        return None
+    return int(np.floor(tempo.tick_to_bar(tempo.s_to_tick(time_s)) + 1e-9))
+
+
+def place_text(tempo: TempoMap, time_s: float, *, short: bool = False) -> str:
+    """A time as `bar 12.3`, beats counted in the metre's own unit, or in seconds without musical time."""
+    bar = bar_of(tempo, time_s)
+    if bar is None:
+        return f"{time_s:.1f} s"
+    tick = int(tempo.s_to_tick(time_s))
+    at = int(np.searchsorted(tempo.metre_tick, tick, side="right")) - 1
+    beat_ticks = tempo.ticks_per_beat * 4.0 / float(tempo.metre_denominator[at])
+    within = (float(tempo.tick_to_bar(tick)) - bar) * float(tempo.bar_ticks[at])
+    return f"{'' if short else 'bar '}{bar}.{int(within / beat_ticks + 1e-6) + 1}"
+
+
+def review_text(result: Mapping[str, Any]) -> str:
+    """The findings to read, the most audible first within each part's order of time; then how many of each kind."""
+    findings = result["findings"]
+    if not findings:
+        return "Nothing to mend."
+    lines = []
+    for severity in reversed(SEVERITIES):
+        rows = [row for row in findings if row["severity"] == severity]
+        if rows:
+            title = {"high": "To mend first", "medium": "To look at", "low": "Perhaps meant"}[severity]
+            lines += ["", f"{title}:"]
+            lines += [f"  {row['kind']:<12} {row['text']}" for row in rows]
+    counts = Counter(row["kind"] for row in findings)
+    told = ", ".join(f"{kind} {counts[kind]}" for kind in KINDS if counts[kind])
+    lines += ["", f"{len(findings)} finding{'s' if len(findings) > 1 else ''}: {told}."]
+    return "\n".join(lines[1:])

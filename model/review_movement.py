@@ -1,0 +1,278 @@
+"""How lanes move while a part sounds: alone, as copies of each other, not at all, or like a machine.
+
+Units: frames of 10 ms, seconds, controller steps. The thresholds are common practice without a source; each has its
+reason beside it.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from phrasewright.model.review_flaws import (
+    FRAME_S,
+    LEVEL_LANES,
+    Flaw,
+    Floats,
+    Ints,
+    Mask,
+    WrittenPart,
+    covered,
+    running_range,
+    runs,
+    steps_text,
+)
+
+STRETCH_S = 4.0
+"""Shortest stretch that is judged as a passage: a breath of music. Over less, lanes stand or agree by chance."""
+MOVES_CC, MOVES_CHANGES = 6, 3
+"""A lane moves where it changes three times or more over six steps or more; as for deciding what was drawn by hand."""
+STANDS_CC = 2
+"""A lane that stays within two steps stands, whatever its rounding does."""
+STRETCH_ATTACKS = 4
+"""So many onsets make a passage; one still note is a `flat-hold`."""
+
+COPY_R, COPY_DIFFERENCE = 0.98, 0.1
+"""Correlation above which, and mean difference of the standardised lanes below which, one lane is a copy of another.
+Lanes that belong together agree to about .9: timbre and level move together, but never by the same hand at the same
+moment.
+"""
+COPY_MOVES_CC = 6
+"""Both lanes range over so much; smaller ones agree by rounding."""
+
+HELD_S, FLAT_CC = 2.0, 4
+"""A played note drifts by 3 to 6 steps within about a second; under 4 steps in two seconds it stands still."""
+HIGH_FLAT_CC = 1
+
+PEAK_R, PEAK_AFTER_S = 0.5, 0.5
+"""Biased autocorrelation that is periodic, and the lag from which it counts: nearer than half a second every smooth
+curve agrees with itself.
+"""
+TROUGH_R = 0.0
+"""Before the peak the autocorrelation falls below this: a slow swell agrees with itself without ever having turned."""
+MACHINE_MOVES_CC = 3
+"""Movement of fewer steps than this is rounding, whatever its period."""
+_STEP = 2
+_HOP_S = 0.25
+
+
+def lone_lanes(part: WrittenPart) -> list[Flaw]:
+    """`one-lane`: of dynamics and expression one moves and the other stands for four seconds and four onsets or more.
+
+    Level and timbre change together on every instrument that sustains; a lane that rises alone sounds like a fader.
+    In a part shorter than that, all of it counts.
+    """
+    n = part.n_frames
+    size = min(round(STRETCH_S / FRAME_S), n)
+    flaws = []
+    for still, moving in (LEVEL_LANES, LEVEL_LANES[::-1]):
+        if moving not in part.lanes:
+            continue
+        value = part.frames_cc.get(still, np.zeros(n))
+        other = part.frames_cc[moving]
+        changes = np.r_[0, np.cumsum(np.diff(other) != 0)]
+        many = changes[size - 1 :] - changes[: n - size + 1] >= MOVES_CHANGES
+        window = (running_range(value, size) <= STANDS_CC) & many & (running_range(other, size) >= MOVES_CC)
+        alone = _spread(window, size, n) & part.sustained
+        for first, stop in runs(_closed(alone, size)).tolist():
+            flaw = _lone(part, still, moving, first, stop)
+            flaws += [flaw] if flaw else []
+    return flaws
+
+
+def _lone(part: WrittenPart, still: str, moving: str, first: int, stop: int) -> Flaw | None:
+    sounding = part.sounding[first:stop] & part.sustained[first:stop]
+    span_s = first * FRAME_S, stop * FRAME_S
+    onset_s = part.attacks.onset_s
+    n_onsets = np.count_nonzero((onset_s >= span_s[0] - 0.1) & (onset_s < span_s[1]))
+    whole = np.count_nonzero(sounding) >= 0.95 * np.count_nonzero(part.sounding & part.sustained)
+    long = np.count_nonzero(sounding) * FRAME_S >= 0.75 * STRETCH_S and n_onsets >= STRETCH_ATTACKS
+    if not (long or (whole and n_onsets > 1)):
+        return None
+    move_cc = np.ptp(part.frames_cc[moving][first:stop][sounding])
+    if not move_cc >= MOVES_CC:
+        return None
+    place = "is not drawn" if still not in part.lanes else f"stands at {part.frames_cc[still][first]:.0f}"
+    verb = "move" if moving == "dynamics" else "moves"
+    what = f"{place} while {moving} {verb} over {steps_text(move_cc)}; let both carry the line"
+    return Flaw("one-lane", still, *span_s, what, "high" if span_s[1] - span_s[0] > 3 * STRETCH_S else "medium")
+
+
+def copied_lanes(part: WrittenPart) -> list[Flaw]:
+    """`copied-lane`: two lanes that agree as copies do, whatever their level and depth, for four seconds or more.
+
+    Over windows of four seconds: r over .98, and a mean absolute difference of the standardised lanes (each less its
+    mean, over its standard deviation) under .1. The lane named is the later of the two in the order dynamics,
+    expression, vibrato.
+    """
+    names = list(part.lanes)
+    size, hop = round(STRETCH_S / FRAME_S / _STEP), round(_HOP_S / FRAME_S / _STEP)
+    sounding = (part.sounding & part.sustained)[::_STEP]
+    if len(sounding) < size:
+        return []
+    flaws = []
+    start = np.arange(0, len(sounding) - size + 1, hop)
+    count = np.r_[0, np.cumsum(sounding)]
+    start = start[count[start + size] - count[start] >= 0.75 * size]
+    pairs = [(first, second) for second in range(len(names)) for first in range(second)]
+    for i, j in pairs:
+        one, other = part.frames_cc[names[i]][::_STEP], part.frames_cc[names[j]][::_STEP]
+        alike = _alike(one, other, start, size)
+        mask = np.zeros(len(sounding), dtype=bool)
+        for at in start[alike].tolist():
+            mask[at : at + size] = True
+        for first, stop in runs(mask).tolist():
+            r = np.corrcoef(one[first:stop], other[first:stop])[0, 1]
+            what = f"follows {names[i]} like a copy (r = {r:.3f}); let it lead or lag, with a depth of its own"
+            span_s = first * FRAME_S * _STEP, stop * FRAME_S * _STEP
+            flaws.append(Flaw("copied-lane", names[j], *span_s, what, "medium"))
+    return flaws
+
+
+def _alike(one: Floats, other: Floats, start: Ints, size: int) -> Mask:
+    """Which windows of `size` values from `start` hold copies. Shape of `start`."""
+    alike = np.zeros(len(start), dtype=bool)
+    for first in range(0, len(start), 512):
+        index = start[first : first + 512, None] + np.arange(size)  # (n_windows, size)
+        x, y = one[index], other[index]
+        moves = (np.ptp(x, axis=1) >= COPY_MOVES_CC) & (np.ptp(y, axis=1) >= COPY_MOVES_CC)  # False where NaN
+        x, y = _standardised(x[moves]), _standardised(y[moves])
+        r = np.mean(x * y, axis=1)
+        difference = np.mean(np.abs(x - y), axis=1)
+        alike[first : first + 512][moves] = (r > COPY_R) & (difference < COPY_DIFFERENCE)
+    return alike
+
+
+def _standardised(x: Floats) -> Floats:
+    x = x - x.mean(axis=1, keepdims=True)
+    return np.asarray(x / np.sqrt(np.mean(x * x, axis=1, keepdims=True)))
+
+
+def flat_holds(part: WrittenPart, *, lone: list[Flaw]) -> list[Flaw]:
+    """`flat-hold`: dynamics or expression within less than 4 steps for two seconds of a held note.
+
+    Each lane for itself; where a lane stands throughout a passage (`lone`) that one finding is enough.
+    """
+    if not part.drawn:
+        return []
+    size = round(HELD_S / FRAME_S) + 1
+    held = _held_spans(part)
+    flaws = []
+    for lane in (lane for lane in LEVEL_LANES if lane in part.lanes):
+        value = part.frames_cc[lane]
+        flat = running_range(value, size) < FLAT_CC
+        known = np.array([(flaw.start_s, flaw.end_s) for flaw in lone if flaw.lane == lane]).reshape(-1, 2)
+        told = covered(known, part.n_frames)
+        inside = np.zeros(len(flat), dtype=bool)
+        for first, last in held.tolist():
+            inside[first : last - size + 2] |= flat[first : last - size + 2]
+        inside &= ~told[: len(inside)]
+        for first, stop in runs(_spread(inside, size, part.n_frames)).tolist():
+            piece = value[first:stop]
+            what = (
+                f"{'stand' if lane == 'dynamics' else 'stands'} still for {(stop - 1 - first) * FRAME_S:.1f} s "
+                f"of a held note, within {steps_text(np.ptp(piece))}; let it grow, fall or drift"
+            )
+            severity = "high" if np.ptp(piece) <= HIGH_FLAT_CC else "medium"
+            flaws.append(Flaw("flat-hold", lane, first * FRAME_S, (stop - 1) * FRAME_S, what, severity))
+    return flaws
+
+
+def _held_spans(part: WrittenPart) -> Ints:
+    """First and last frame of each note of two seconds or more in a sustained passage, (n_held, 2), without doubles."""
+    notes = part.notes
+    long = notes.offset_s - notes.onset_s >= HELD_S - 1e-6
+    first = np.ceil(notes.onset_s[long] / FRAME_S - 1e-6).astype(np.int64)
+    last = np.floor(notes.offset_s[long] / FRAME_S + 1e-6).astype(np.int64)
+    spans = np.unique(np.stack([first, np.minimum(last, part.n_frames - 1)], axis=1), axis=0)
+    return np.asarray(spans[part.sustained[np.minimum(spans[:, 0], part.n_frames - 1)]])
+
+
+def machine_holds(part: WrittenPart) -> list[Flaw]:
+    """`machine`: movement of a held note that repeats itself, in seconds or in beats.
+
+    For each note or chord that sounds for over two seconds without another onset of the part: the lane less its
+    straight trend, its biased autocorrelation (divided by that at lag 0), and a peak of that over .5 beyond half a
+    second, after it has been below 0. The same over quarter notes where the tempo changes under the note.
+    """
+    a = part.attacks
+    flaws = []
+    index = np.flatnonzero(a.end_s - a.onset_s > HELD_S)
+    for lane in part.lanes:
+        value = part.frames_cc[lane]
+        for i in index.tolist():
+            on_s, end_s = float(a.onset_s[i]), float(a.end_s[i])
+            first, stop = round(on_s / FRAME_S) + 1, round(end_s / FRAME_S)
+            piece = value[first:stop:_STEP]
+            if not part.sustained[min(first, part.n_frames - 1)] or not np.ptp(piece) >= MACHINE_MOVES_CC:
+                continue
+            found = _period_of(part, piece, first * FRAME_S)
+            if found is None:
+                continue
+            period_s, r, on_beat = found
+            how = "with the beat" if on_beat else f"every {period_s:.1f} s"
+            what = f"comes round {how} (autocorrelation {r:.2f}) through a held note, like a machine; draw it by hand"
+            flaws.append(Flaw("machine", lane, on_s, end_s, what, "medium"))
+    return flaws
+
+
+def _period_of(part: WrittenPart, piece: Floats, start_s: float) -> tuple[float, float, bool] | None:
+    """(period in seconds, peak, whether it goes with the beat), None where nothing repeats."""
+    step_s = FRAME_S * _STEP
+    beat_s = float(part.tempo.beat_length_s(start_s))
+    found = period(piece, step_s=step_s)
+    if found is not None:
+        beats = found[0] / beat_s if part.tempo.has_metre else 0.0
+        whole = max(round(beats), 1) if beats > 0.75 else 0.5
+        return found[0], found[1], bool(abs(beats - whole) <= 0.04 * whole)
+    if not part.tempo.has_metre:
+        return None
+    time_s = start_s + np.arange(len(piece)) * step_s
+    beat = part.tempo.s_to_beat(time_s)
+    even = np.linspace(beat[0], beat[-1], len(beat))
+    if np.max(np.abs(even - beat)) < 0.05:
+        return None
+    found = period(np.interp(even, beat, piece), step_s=step_s)
+    return None if found is None else (found[0], found[1], True)
+
+
+def period(value: Floats, *, step_s: float) -> tuple[float, float] | None:
+    """Lag in seconds and height of the highest peak of the biased autocorrelation over .5 beyond half a second.
+
+    The straight trend is taken off first, and the autocorrelation must have been below 0 before the peak. None where
+    there is no such peak.
+    """
+    n = len(value)
+    x = np.arange(n) - (n - 1) / 2
+    rest = value - value.mean()
+    rest = rest - x * (x @ rest) / (x @ x)
+    power = float(rest @ rest)
+    if power <= n * 0.25:  # half a step RMS: rounding
+        return None
+    size = 1 << (2 * n - 1).bit_length()
+    r = np.fft.irfft(np.abs(np.fft.rfft(rest, size)) ** 2, size)[:n] / power
+    first = round(PEAK_AFTER_S / step_s)
+    turned = np.minimum.accumulate(r)[1:-1] < TROUGH_R
+    peak = (r[1:-1] > r[:-2]) & (r[1:-1] >= r[2:]) & (r[1:-1] > PEAK_R) & turned
+    at = np.flatnonzero(peak) + 1
+    at = at[at > first]
+    if not len(at):
+        return None
+    best = int(at[np.argmax(r[at])])
+    return best * step_s, float(r[best])
+
+
+def _spread(starts: Mask, size: int, n: int) -> Mask:
+    """Places covered by windows of `size` that begin where `starts` is true. Shape (n,)."""
+    change = np.zeros(n + 1, dtype=np.int64)
+    change[: len(starts)] += starts
+    change[size : size + len(starts)] -= starts
+    return np.asarray(np.cumsum(change[:-1]) > 0)
+
+
+def _closed(mask: Mask, size: int) -> Mask:
+    """The mask with gaps shorter than `size` between true values filled."""
+    out = mask.copy()
+    gaps = runs(~mask)
+    for first, stop in gaps[(gaps[:, 0] > 0) & (gaps[:, 1] < len(mask)) & (gaps[:, 1] - gaps[:, 0] < size)].tolist():
+        out[first:stop] = True
+    return out
