@@ -18,7 +18,9 @@ from numpy.typing import NDArray
 
 from phrasewright.data.cue import FAMILIES, PASSAGE_KINDS
 from phrasewright.data.tempo import TempoMap
+from phrasewright.model.gestures import Gestures, gestures_of
 from phrasewright.model.hearing import EVENTS, FIGURES, ROLES, Attacks, CueHearing, PartHearing, Phrase
+from phrasewright.model.parameters import DEFAULT
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -30,7 +32,6 @@ LOCAL_S = 8.0
 REST_S = 0.25
 """A silence from here on is a rest with an entry after it."""
 LONGEST_S = 30.0
-_ONE_GESTURE = tuple(FIGURES.index(name) for name in ("run", "trill", "tremolo"))
 
 _ATTACK_NAMES = (
     *("length", "to_next", "from_previous", "release", "gap_after", "rest_before", "after_rest", "before_rest"),
@@ -42,6 +43,8 @@ _ATTACK_NAMES = (
     *("since_music_start", "to_music_end"),
     *("bar_sin", "bar_cos", "beat_sin", "beat_cos", "on_beat", "on_downbeat", "bar_length", "beat_length"),
     *("figure_since", "figure_left", "figure_fraction", "event_since", "event_left", "event_fraction"),
+    *("gesture_length", "gesture_since", "gesture_attacks", "gesture_climb", "gesture_metre", "gesture_pitch"),
+    *("gesture_still", "next_gesture_length", "previous_gesture_length"),
     *("others_sounding", "others_busy", "others_together", "others_above"),
     *("solo", "vibrato", "register_low", "register_high"),
 )
@@ -62,6 +65,7 @@ FRAME_FEATURES = (
     *("note_sin", "note_cos", "held_since"),
     *("phrase_fraction", "phrase_since", "phrase_left", "phrase_arc"),
     *("event_since", "event_left", "event_fraction", "figure_since", "figure_left", "figure_fraction"),
+    *("gesture_since", "gesture_left", "gesture_fraction"),
     *("beat_sin", "beat_cos", "bar_sin", "bar_cos"),
     *(f"after_onset_{c}" for c in SHARPNESS_S),
     *(f"before_next_{c}" for c in SHARPNESS_S),
@@ -109,7 +113,8 @@ def attack_features(hearing: CueHearing, index: int) -> NDArray[np.float32]:
     pitch_step = np.diff(a.pitch) / 12.0
     low, high = part.part.instrument.low, part.part.instrument.high
     height = np.clip((a.pitch - low) / max(high - low, 1), -0.2, 1.2)
-    phrase = _phrase_columns(part)
+    gestures = gestures_of(hearing, index, parameters=DEFAULT)
+    phrase = _phrase_columns(part, gestures)
     figure, event = stretches(part, a.figure), stretches(part, a.event)
     columns = [
         *(_log(length_s), _log(to_next_s), _log(np.r_[LONGEST_S, to_next_s[:-1]][:n]), _log(a.release_s - a.onset_s)),
@@ -128,6 +133,7 @@ def attack_features(hearing: CueHearing, index: int) -> NDArray[np.float32]:
         *_metre_columns(hearing.cue.tempo, a),
         *(_log(a.onset_s - figure[0]), _log(figure[1] - a.onset_s), _fraction(a.onset_s, figure)),
         *(_log(a.onset_s - event[0]), _log(event[1] - a.onset_s), _fraction(a.onset_s, event)),
+        *_gesture_columns(gestures, a),
         *_others_columns(hearing, index),
         *(np.full(n, part.part.instrument.solo), np.full(n, "vibrato" in part.part.lane_cc)),
         *(np.full(n, (low - 60) / 24.0), np.full(n, (high - 60) / 24.0)),
@@ -162,6 +168,9 @@ def frame_features(hearing: CueHearing, index: int, *, time_s: Floats, at: Ints)
     position = _fraction(time_s, (start, end))
     event, figure = (tuple(edge[at] for edge in stretches(part, axis)) for axis in (a.event, a.figure))
     fraction = np.clip(since / length, -0.5, 1.5)
+    gestures = gestures_of(hearing, index, parameters=DEFAULT)
+    gesture = np.repeat(np.arange(gestures.n_gestures), gestures.n_attacks)[at]
+    begun, over = gestures.onset_s[gesture], gestures.end_s[gesture]
     if tempo.has_metre:
         beat = tempo.s_to_beat(time_s)
         bar = tempo.tick_to_bar(beat * tempo.ticks_per_beat)
@@ -177,6 +186,7 @@ def frame_features(hearing: CueHearing, index: int, *, time_s: Floats, at: Ints)
         *(position, _log(time_s - start), _log(end - time_s), np.sin(np.pi * position)),
         *(_log(time_s - event[0]), _log(event[1] - time_s), _fraction(time_s, event)),
         *(_log(time_s - figure[0]), _log(figure[1] - time_s), _fraction(time_s, figure)),
+        *(_log(time_s - begun), _signed_log(over - time_s), _fraction(time_s, (begun, over))),
         *metre,
         *(np.exp(-np.abs(since) / c) for c in SHARPNESS_S),
         *(np.exp(-np.abs(next_s) / c) for c in SHARPNESS_S),
@@ -226,7 +236,7 @@ def _phrase_spans(part: PartHearing) -> tuple[Floats, Floats]:
     return np.array([p.start_s for p in part.phrases]), np.array([p.end_s for p in part.phrases])
 
 
-def _phrase_columns(part: PartHearing) -> list[Floats]:
+def _phrase_columns(part: PartHearing, gestures: Gestures) -> list[Floats]:
     """Height in the phrase (three columns), then position in it and its outline (twelve columns)."""
     a = part.attacks
     n_phrases = len(part.phrases)
@@ -243,10 +253,9 @@ def _phrase_columns(part: PartHearing) -> list[Floats]:
     weight = np.maximum(a.end_s - a.onset_s, 0.01) * 2.0 ** ((a.pitch - top[a.phrase]) / 3.0)
     place = weight * _fraction((a.onset_s + a.end_s) / 2.0, (start, end))
     top_place = np.bincount(a.phrase, place, n_phrases) / np.maximum(np.bincount(a.phrase, weight, n_phrases), 1e-9)
-    # odd or even: what moves by turns, such as slow chords; a run, trill or tremolo counts once
-    same = (np.diff(a.figure) == 0) & (np.diff(a.phrase) == 0) & np.isin(a.figure[1:], _ONE_GESTURE)
-    ordinal = np.cumsum(np.r_[True, ~same][: a.n_attacks])
-    ordinal = ordinal - ordinal[first]
+    # odd or even: what moves by turns, such as slow chords
+    gesture = np.repeat(np.arange(gestures.n_gestures), gestures.n_attacks)
+    ordinal = gesture - gesture[first]
     gap_before = np.array([True, *(_gap_s(p, q) >= REST_S for p, q in pairwise(part.phrases)), True])
     return [
         *(np.clip((a.pitch - mean[a.phrase]) / 12.0, -2, 2), np.clip((top[a.phrase] - a.pitch) / 12.0, 0, 2)),
@@ -260,6 +269,19 @@ def _phrase_columns(part: PartHearing) -> list[Floats]:
 
 def _gap_s(phrase: Phrase, after: Phrase) -> float:
     return after.start_s - phrase.end_s
+
+
+def _gesture_columns(gestures: Gestures, a: Attacks) -> list[Floats]:
+    """The gesture each attack belongs to: what is shaped as one note, be it a run, a trill or a burst of repeats."""
+    g = np.repeat(np.arange(gestures.n_gestures), gestures.n_attacks)
+    length = _log(gestures.length_s)
+    return [
+        *(length[g], _log(a.onset_s - gestures.onset_s[g]), np.log2(gestures.n_attacks[g]) / 3.0),
+        *(np.clip(gestures.climb[g] / 12.0, -2, 2), gestures.metre[g]),
+        np.clip((a.pitch - gestures.pitch[g]) / 12.0, -2, 2),
+        (gestures.frozen | gestures.resting)[g] * 1.0,
+        *(np.r_[length[1:], 0.0][g], np.r_[0.0, length[:-1]][g]),
+    ]
 
 
 def _metre_columns(tempo: TempoMap, a: Attacks) -> list[Floats]:

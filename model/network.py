@@ -16,6 +16,7 @@ The only file of model/ that imports torch.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
@@ -132,9 +133,8 @@ class Network(nn.Module):
 
 def save_weights(network: Network, path: Path) -> None:
     """Write the weights as float16 safetensors, the configuration in the header."""
-    config = {name: repr(value) for name, value in asdict(network.config).items()}
     tensors = {name: t.detach().to("cpu", torch.float16).contiguous() for name, t in network.state_dict().items()}
-    save_file(tensors, path, metadata=config)
+    save_file(tensors, path, metadata={"config": json.dumps(asdict(network.config))})
 
 
 def load_weights(path: Path) -> Network:
@@ -165,17 +165,15 @@ def load_weights(path: Path) -> Network:
 
 def _config_of(header: Mapping[str, str], path: Path) -> NetworkConfig:
     """The configuration in a header; numbers only, and bounded, so that a crafted file cannot claim much memory."""
-    values: dict[str, int | float | tuple[int, ...]] = {}
-    for field in fields(NetworkConfig):
-        try:
-            words = header[field.name].strip("()").split(",")
-            if field.name == "dilations":
-                values[field.name] = tuple(int(word) for word in words if word.strip())
-            else:
-                values[field.name] = float(words[0]) if field.name == "reach_s" else int(words[0])
-        except (KeyError, ValueError) as fault:
-            raise InputError(f"{path}: the header lacks a usable {field.name}; train the weights again") from fault
-    config = NetworkConfig(**values)  # type: ignore[arg-type]
+    try:
+        found = json.loads(header["config"])
+        values = {f.name: found[f.name] for f in fields(NetworkConfig)}
+        values["dilations"] = tuple(int(d) for d in values["dilations"])
+        values = {name: v if name in ("dilations", "reach_s") else int(v) for name, v in values.items()}
+        values["reach_s"] = float(values["reach_s"])
+    except (KeyError, TypeError, ValueError) as fault:
+        raise InputError(f"{path}: the header lacks a usable configuration; train the weights again") from fault
+    config = NetworkConfig(**values)
     expected = (len(ATTACK_FEATURES), len(FRAME_FEATURES), 3)
     if (config.n_attack_features, config.n_frame_features, config.n_lanes) != expected:
         raise InputError(f"{path}: made for other features than this version's {expected}; train the weights again")

@@ -23,10 +23,12 @@ from numpy.typing import NDArray
 from phrasewright.data.errors import InputError
 from phrasewright.data.notes import sounding_spans
 from phrasewright.model.features import part_features
+from phrasewright.model.gestures import gestures_of
 from phrasewright.model.hearing import CueHearing
 from phrasewright.model.lanes import FRAME_S, DenseLanes, n_frames_for
 from phrasewright.model.limits import within_limits
 from phrasewright.model.parameters import DEFAULT, RuleParameters
+from phrasewright.model.residue import Residue, residue_of
 from phrasewright.model.rules import raw_lanes, rules_lanes
 
 Predictor = Callable[[CueHearing, int], DenseLanes]
@@ -70,9 +72,12 @@ def network_lanes(hearing: CueHearing, index: int, *, weights: Path | None = Non
         The weights are missing, damaged or made for another version.
     """
     value_cc, spread_cc = network_raw_cc(hearing, index, weights=weights)
-    if hearing.parts[index].attacks.n_attacks:
-        value_cc = value_cc + residue_cc(hearing, index)
-    return within_limits(hearing, index, DenseLanes(value_cc, spread_cc))
+    if not hearing.parts[index].attacks.n_attacks:
+        return within_limits(hearing, index, DenseLanes(value_cc, spread_cc))
+    gestures = gestures_of(hearing, index, parameters=DEFAULT)
+    residue = residue_of(hearing.parts[index], gestures, parameters=DEFAULT)
+    value_cc = value_cc + residue_cc(hearing, index, residue=residue)
+    return within_limits(hearing, index, DenseLanes(value_cc, spread_cc), residue=residue)
 
 
 def network_raw_cc(
@@ -125,9 +130,12 @@ def prediction_frames(hearing: CueHearing, index: int, *, n_frames: int) -> NDAr
     return np.flatnonzero(wanted | wide)
 
 
-def residue_cc(hearing: CueHearing, index: int) -> NDArray[np.float64]:
-    """Movement without a reason in the notes, seeded by phrase, part and occurrence, in steps, shape (n_frames, 3)."""
-    with_it = raw_lanes(hearing, index, parameters=DEFAULT).value_cc
+def residue_cc(hearing: CueHearing, index: int, *, residue: Residue | None = None) -> NDArray[np.float64]:
+    """Movement without a reason in the notes, seeded by phrase, part and occurrence, in steps, shape (n_frames, 3).
+
+    `residue` saves drawing it where the caller has drawn it already.
+    """
+    with_it = raw_lanes(hearing, index, parameters=DEFAULT, residue=residue).value_cc
     return np.asarray(with_it - raw_lanes(hearing, index, parameters=foreseeable(DEFAULT)).value_cc)
 
 
@@ -144,7 +152,7 @@ def foreseeable(parameters: RuleParameters) -> RuleParameters:
 
 
 def _without_residue(group: Any) -> Any:
-    named = [field.name for field in fields(group) if "residue" in field.name]
+    named = [field.name for field in fields(group) if field.name.endswith(("residue", "residue_cc"))]
     values = {name: getattr(group, name) for name in named}
     return replace(group, **{n: tuple(0.0 for _ in v) if isinstance(v, tuple) else 0.0 for n, v in values.items()})
 

@@ -41,6 +41,7 @@ from phrasewright.model.drift import autocorrelation_peak
 from phrasewright.model.hearing import CueHearing
 from phrasewright.model.lanes import FRAME_S, DenseLanes, n_frames_for
 from phrasewright.model.limits import sounding_frames
+from phrasewright.model.prediction import network_lanes
 from phrasewright.model.rules import rules_lanes
 
 Predictor = Callable[[CueHearing, int], DenseLanes]
@@ -50,7 +51,7 @@ TUNE = [67, 69, 71, 72, 74, 72, 71, 69]
 QUARTET = "beethoven/opus18no1/movement2"
 
 
-@pytest.fixture(params=[rules_lanes], ids=["rules"])
+@pytest.fixture(params=[rules_lanes, network_lanes], ids=["rules", "network"])
 def predictor(request: pytest.FixtureRequest) -> Predictor:
     """Each predictor that answers the call."""
     chosen: Predictor = request.param

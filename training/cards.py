@@ -25,11 +25,12 @@ def write_card(
     scores: Sequence[str],
     figures: Mapping[str, Any],
     passed_property_tests: bool = False,
+    begun_from: Mapping[str, Any] | None = None,
 ) -> None:
     """Write `NAME.json` and `NAME.md` beside `NAME.safetensors`.
 
-    `passed_property_tests` stays False until the property tests of the rules have passed on these weights; `shape` uses
-    the network only then.
+    `begun_from` is the card of the weights training went on from, if any. `passed_property_tests` stays False until the
+    property tests of the rules have passed on these weights; `shape` uses the network only then.
     """
     card = {
         "passed_property_tests": passed_property_tests,
@@ -39,6 +40,8 @@ def write_card(
         "scores": list(scores),
         "figures": dict(figures),
     }
+    if begun_from:
+        card["begun_from"] = {name: begun_from[name] for name in ("command", "settings", "scores")}
     _write(weights, card)
 
 
@@ -51,11 +54,15 @@ def amend_card(weights: Path, **changes: Any) -> None:
 def _write(weights: Path, card: Mapping[str, Any]) -> None:
     weights.with_suffix(".json").write_text(json.dumps(card, indent=1) + "\n", encoding="utf-8")
     settings = "\n".join(f"- {name}: {value}" for name, value in card["settings"].items())
+    before = ""
+    if "begun_from" in card:
+        said = ", ".join(f"{name} {value}" for name, value in card["begun_from"]["settings"].items())
+        before = f"First:\n\n    {card['begun_from']['command']}\n\n({said})\n\nThen, from those weights:\n\n"
     passed = "passed" if card["passed_property_tests"] else "not passed: `shape` uses the rules"
     weights.with_suffix(".md").write_text(
         f"# {weights.stem}\n\nDynamics, expression and vibrato lanes from notes, with a spread. License: MIT.\n\n"
         f"## Data\n\n{card['data']}\n\n{len(card['scores'])} scores; their names stand in {weights.stem}.json.\n\n"
-        f"## Training\n\n    {card['command']}\n\n{settings}\n\n"
+        f"## Training\n\n{before}    {card['command']}\n\n{settings}\n\n"
         f"## Figures\n\nProperty tests of the rules on this network: {passed}.\n\n```json\n"
         f"{json.dumps(card['figures'], indent=1)}\n```\n\n"
         "## Limits\n\nThe curves learned from are rule-made, so a low error is fit to the teacher, not to players. "

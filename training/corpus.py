@@ -193,7 +193,7 @@ def performed(sketch: Sketch, rng: Rng) -> Sketch:
                 velocity += 8.0 * (at % bar < 1e-3) + rng.normal(0, 3)
             if manner == "shaped":
                 velocity += swell[i]
-            if manner != "flat" and rng.random() < 0.025:
+            if manner != "flat" and rng.random() < 0.03:
                 velocity += 28.0
             shift = early_s / beat_s + (rng.normal(0, 0.006) / beat_s if manner == "loose" else 0.0)
             rows.append((max(at + shift, 0.0), length, pitch, int(np.clip(velocity, 20, 127))))

@@ -6,11 +6,13 @@ release; what a lane does in a rest is fixed by rule and nothing to learn. Numbe
 
 from __future__ import annotations
 
+import json
 import os
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from multiprocessing import get_context
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,16 +20,19 @@ from numpy.typing import NDArray
 from phrasewright.data.cue import Cue
 from phrasewright.data.notes import sounding_spans
 from phrasewright.model.features import part_features
-from phrasewright.model.hearing import CueHearing
+from phrasewright.model.hearing import EVENTS, FIGURES, ROLES, CueHearing
 from phrasewright.model.lanes import FRAME_S
 from phrasewright.model.listening import hear
 from phrasewright.model.rules import raw_lanes
 from phrasewright.training.corpus import Score, cue_of, held_out, read_score, score_names, training_sketch
 from phrasewright.training.hands import Hand, default_hand, drawn_hand
+from phrasewright.training.textures import Row
 
 STEP = 2
 """Training frames are every second frame of the 10 ms grid."""
 MARGIN_S = 0.25
+REPEATED, TREMOLO = FIGURES.index("repeated"), FIGURES.index("tremolo")
+SPIKES = (EVENTS.index("accent"), EVENTS.index("sforzando"))
 NEAR_S = 0.2
 """Frames this near to an onset make half of each batch: joins and attacks are short, and most of what is heard."""
 
@@ -73,9 +78,9 @@ def example_of(hearing: CueHearing, index: int, *, hands: Sequence[Hand]) -> Exa
     )
 
 
-def examples_of(cue: Cue, *, hands: Sequence[Hand]) -> list[Example]:
-    """Examples of all shaped parts of a cue."""
-    hearing = hear(cue)
+def examples_of(cue: Cue, *, hands: Sequence[Hand], rng: np.random.Generator | None = None) -> list[Example]:
+    """Examples of all shaped parts of a cue; with `rng`, some labels are drawn anew (`relabelled`)."""
+    hearing = hear(cue) if rng is None else relabelled(hear(cue), rng)
     taught = [i for i, part in enumerate(hearing.parts) if part.part.shaped and part.attacks.n_attacks]
     return [example_of(hearing, i, hands=hands) for i in taught]
 
@@ -84,16 +89,56 @@ def examples_of_seed(seed: int, *, scores: Sequence[Score], n_hands: int) -> lis
     """The cue of one seed under the default hand and `n_hands - 1` others."""
     rng = np.random.default_rng([seed, 1])
     hands = [default_hand(), *(drawn_hand(rng) for _ in range(n_hands - 1))]
-    return examples_of(cue_of(training_sketch(seed, scores=scores)), hands=hands)
+    return examples_of(cue_of(training_sketch(seed, scores=scores)), hands=hands, rng=rng)
 
 
-def read_scores(*, held: bool, limit: int | None = None, workers: int = 1) -> list[Score]:
-    """Scores to train on, or those held out, at most `limit` of them."""
-    names = [name for name in score_names() if held_out(name) == held][:limit]
+def relabelled(hearing: CueHearing, rng: np.random.Generator) -> CueHearing:
+    """The cue with accents where none were heard, phrases in other roles, soloists for sections, figures unheard.
+
+    So labels are learned for what they say, not for what usually comes with them: an accent that a mark asks for has no
+    velocity of its own, and a melody may lie in the bass.
+    """
+    parts = []
+    for part in hearing.parts:
+        a = part.attacks
+        spikes = (rng.random(a.n_attacks) < 0.015) & (a.event == 0)
+        event = np.where(spikes, rng.choice(SPIKES, a.n_attacks), a.event).astype(np.int8)
+        other = rng.integers(len(ROLES), size=len(part.phrases)).astype(np.int8)
+        anew = rng.random(len(part.phrases)) < 0.12
+        role = np.where(anew[a.phrase], other[a.phrase], a.role) if len(part.phrases) else a.role
+        figure = np.zeros_like(a.figure) if rng.random() < 0.08 else a.figure
+        if rng.random() < 0.25:  # a tremolo may be heard as repeats
+            figure = np.where(figure == TREMOLO, REPEATED, figure).astype(np.int8)
+        instrument = replace(part.part.instrument, solo=part.part.instrument.solo != (rng.random() < 0.15))
+        attacks = replace(a, event=event, role=role.astype(np.int8), figure=figure)
+        parts.append(replace(part, attacks=attacks, part=replace(part.part, instrument=instrument)))
+    return replace(hearing, parts=tuple(parts))
+
+
+def read_scores(*, limit: int | None = None, workers: int = 1, cache: Path | None = None) -> list[Score]:
+    """Scores to arrange, at most `limit` of those for training and of those held out.
+
+    With `cache`, the rows are written to that JSON file and taken from there the next time: reading all scores takes
+    minutes of one core.
+    """
+    names = [name for held in (False, True) for name in [n for n in score_names() if held_out(n) == held][:limit]]
+    if cache and cache.exists():
+        rows = json.loads(cache.read_text(encoding="utf-8"))
+        known = {name: Score(name, _tuples(lines), (metre[0], metre[1])) for name, (lines, metre) in rows.items()}
+        if known.keys() >= set(names):
+            return [known[name] for name in names]
     if workers <= 1:
-        return [read_score(name) for name in names]
-    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
-        return list(pool.map(read_score, names))
+        scores = [read_score(name) for name in names]
+    else:
+        with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+            scores = list(pool.map(read_score, names))
+    if cache:
+        cache.write_text(json.dumps({score.name: (score.lines, score.metre) for score in scores}), encoding="utf-8")
+    return scores
+
+
+def _tuples(lines: list[list[list[float]]]) -> tuple[tuple[Row, ...], ...]:
+    return tuple(tuple((at, length, int(pitch), int(v)) for at, length, pitch, v in rows) for rows in lines)
 
 
 def build(

@@ -11,6 +11,7 @@ from __future__ import annotations
 import argparse
 import csv
 import json
+import os
 import sys
 import time
 from collections.abc import Callable, Sequence
@@ -23,8 +24,9 @@ import torch
 from torch import Tensor
 
 from phrasewright.data.curves import LANES
-from phrasewright.model.network import Network, NetworkConfig, save_weights
+from phrasewright.model.network import Network, NetworkConfig, load_weights, save_weights
 from phrasewright.training.cards import write_card
+from phrasewright.training.corpus import held_out
 from phrasewright.training.examples import STEP, Example, build, read_scores
 
 VALIDATION_SEEDS = range(9_000_000, 9_000_048)
@@ -35,13 +37,13 @@ VALIDATION_SEEDS = range(9_000_000, 9_000_048)
 class Settings:
     """What a training run is told; the defaults are the preset `full`."""
 
-    n_cues: int = 5000
+    n_cues: int = 2600
     n_scores: int | None = None  # all that are not held out
     n_hands: int = 4  # the default and three drawn ones over each cue
-    steps: int = 16000
-    parts_a_batch: int = 64
+    steps: int = 6000
+    parts_a_batch: int = 128
     frames_a_part: int = 192
-    learning_rate: float = 2e-3  # falls to 0 along half a cosine after a short warm-up
+    learning_rate: float = 3e-3  # falls to 0 along half a cosine after a short warm-up
     weight_decay: float = 1e-4
     movement_frames: int = 3  # movements are compared over 60 ms
     movement_weight: float = 2.5
@@ -52,6 +54,9 @@ class Settings:
 
 PRESETS = {
     "full": Settings(),
+    "tune": Settings(
+        n_cues=320, n_hands=3, steps=1500, parts_a_batch=32, frames_a_part=96, learning_rate=6e-4, running_mean=0.995
+    ),
     "small": Settings(n_cues=120, n_scores=24, n_hands=3, steps=1500, parts_a_batch=24, frames_a_part=128),
 }
 
@@ -140,6 +145,8 @@ def train(
     workers: int | None = None,
     progress: Callable[[str], None] | None = None,
     command: str = "",
+    cache: Path | None = None,
+    start: Path | None = None,
     config: NetworkConfig | None = None,
 ) -> Path:
     """Train and write `base.safetensors`, its card (`base.json`, `base.md`) and `log.csv` into `out`.
@@ -147,11 +154,16 @@ def train(
     Parameters
     ----------
     preset : str
-        `full`, or `small` for a try on a CPU; `steps` and `n_cues` override what it says.
+        `full`; `small` for a try on a CPU; `tune` to go on from weights after the teacher changed a little. `steps` and
+        `n_cues` override what it says.
     device : str
         `auto` takes a GPU where there is one.
     workers : int or None
         Processes that build examples; None for all cores. The result does not depend on it.
+    cache : Path or None
+        Where the scores' rows are kept between runs (JSON).
+    start : Path or None
+        Weights to go on from, with their card; None starts afresh. The preset `tune` is meant for that.
 
     Returns
     -------
@@ -164,7 +176,8 @@ def train(
     chosen = torch.device(("cuda" if torch.cuda.is_available() else "cpu") if device == "auto" else device)
     out.mkdir(parents=True, exist_ok=True)
     began_s = time.monotonic()
-    kept, held = (read_scores(held=h, limit=settings.n_scores, workers=workers or 8) for h in (False, True))
+    scores = read_scores(limit=settings.n_scores, workers=workers or os.cpu_count() or 1, cache=cache)
+    kept, held = ([score for score in scores if held_out(score.name) == h] for h in (False, True))
     say(f"read {len(kept)} scores to learn from, {len(held)} to judge by, in {time.monotonic() - began_s:.0f} s")
     seeds = range(seed * 1_000_000, seed * 1_000_000 + settings.n_cues)
     examples = build(seeds, scores=kept, n_hands=settings.n_hands, workers=workers)
@@ -173,7 +186,7 @@ def train(
     say(f"{pool.n_parts} parts, {len(pool.at)} frames in {time.monotonic() - began_s:.0f} s")
 
     torch.manual_seed(seed)
-    network = Network(config or NetworkConfig()).to(chosen)
+    network = (load_weights(start) if start else Network(config or NetworkConfig())).train().to(chosen)
     mean = {name: tensor.detach().clone() for name, tensor in network.state_dict().items()}
     torch.set_float32_matmul_precision("high")
     optimiser = torch.optim.AdamW(
@@ -204,6 +217,7 @@ def train(
     write_card(
         weights,
         settings={"preset": preset, "seed": seed, **asdict(settings)},
+        begun_from=json.loads(start.with_suffix(".json").read_text(encoding="utf-8")) if start else None,
         command=command,
         scores=[score.name for score in kept],
         figures={"parameters": sum(p.numel() for p in network.parameters()), "validation": log[-1]},
@@ -249,6 +263,9 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--cues", type=int, dest="n_cues")
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--device", default="auto")
+    parser.add_argument("--cache", type=Path)
+    parser.add_argument("--start", type=Path)
+    parser.add_argument("--workers", type=int)
     given = parser.parse_args(arguments)
     words = " ".join(sys.argv[1:] if arguments is None else arguments)
     command = f"python -m phrasewright.training.fitting {words}"

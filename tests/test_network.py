@@ -1,0 +1,155 @@
+"""The network's promises: finite view, no effect of batching or chunks, and weights that are checked before use."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict
+from pathlib import Path
+
+import numpy as np
+import pytest
+import torch
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from safetensors.torch import load_file, save_file
+
+from phrasewright.data.errors import InputError
+from phrasewright.model.features import ATTACK_FEATURES, FRAME_FEATURES
+from phrasewright.model.network import Network, NetworkConfig, load_weights, predict, save_weights
+
+N_ATTACK, N_FRAME = len(ATTACK_FEATURES), len(FRAME_FEATURES)
+
+
+def fresh(seed: int = 0) -> Network:
+    torch.manual_seed(seed)
+    return Network(NetworkConfig()).eval()
+
+
+def inputs(seed: int, *, n_attacks: int = 60, n_frames: int = 300, apart_s: float = 0.5) -> dict[str, np.ndarray]:
+    rng = np.random.default_rng(seed)
+    return {
+        "attack": rng.normal(size=(n_attacks, N_ATTACK)).astype(np.float32),
+        "onset_s": np.arange(n_attacks) * apart_s,
+        "frame": rng.normal(size=(n_frames, N_FRAME)).astype(np.float32),
+        "at": np.sort(rng.integers(0, n_attacks, n_frames)),
+    }
+
+
+@given(chunk=st.integers(min_value=1, max_value=400))
+@settings(max_examples=12, deadline=None)
+def test_chunks_do_not_change_a_prediction(chunk: int) -> None:
+    given_ = inputs(1)
+    whole, spread = predict(fresh(), **given_)
+    pieces, spread_pieces = predict(fresh(), **given_, chunk=chunk)
+    assert np.abs(whole - pieces).max() < 0.001
+    assert np.abs(spread - spread_pieces).max() < 0.001
+
+
+def test_parts_laid_end_to_end_do_not_see_each_other() -> None:
+    network = fresh()
+    first, second = inputs(1), inputs(2)
+    attack = torch.from_numpy(np.concatenate([first["attack"], second["attack"]]))
+    onset_s = torch.from_numpy(np.concatenate([first["onset_s"], second["onset_s"]]))
+    part = torch.repeat_interleave(torch.arange(2), 60)
+    with torch.inference_mode():
+        together = network.encode(attack, onset_s, part)
+        alone = network.encode(attack[:60], onset_s[:60], part[:60])
+    assert torch.allclose(together[:60], alone, atol=1e-5)
+
+
+def test_the_view_is_finite_in_attacks() -> None:
+    given_ = inputs(3)
+    changed = dict(given_, attack=given_["attack"].copy())
+    changed["attack"][40:] += 1.0
+    left, _ = predict(fresh(), **given_)
+    right, _ = predict(fresh(), **changed)
+    moved = np.abs(left - right).max(axis=1) > 1e-4
+    assert given_["at"][moved].min() >= 40 - 15  # 14 attacks and the one beside
+    assert np.any(moved)
+
+
+def test_the_view_is_finite_in_seconds_where_notes_are_long() -> None:
+    given_ = inputs(4, apart_s=9.0)  # farther apart than a tap reaches
+    changed = dict(given_, attack=given_["attack"].copy())
+    changed["attack"][40:] += 1.0
+    left, _ = predict(fresh(), **given_)
+    right, _ = predict(fresh(), **changed)
+    moved = np.abs(left - right).max(axis=1) > 1e-4
+    assert given_["at"][moved].min() >= 39
+
+
+def test_style_bends_the_answer_and_the_spread_is_positive() -> None:
+    given_ = inputs(5)
+    plain, spread = predict(fresh(), **given_)
+    bent, _ = predict(fresh(), **given_, style=np.ones(NetworkConfig().n_style, dtype=np.float32))
+    assert np.abs(plain - bent).max() > 0.01
+    assert np.all(spread > 0)
+
+
+def test_fresh_weights_are_the_same_for_a_seed() -> None:
+    left, _ = predict(fresh(7), **inputs(6))
+    right, _ = predict(fresh(7), **inputs(6))
+    assert np.array_equal(left, right)
+
+
+def test_the_network_is_small(tmp_path: Path) -> None:
+    network = fresh()
+    save_weights(network, tmp_path / "w.safetensors")
+    assert sum(p.numel() for p in network.parameters()) < 1_000_000
+    assert (tmp_path / "w.safetensors").stat().st_size < 2 * 2**20
+
+
+def test_weights_survive_the_file_to_half_precision(tmp_path: Path) -> None:
+    network = fresh()
+    save_weights(network, tmp_path / "w.safetensors")
+    back = load_weights(tmp_path / "w.safetensors")
+    assert back.config == network.config
+    left, _ = predict(network, **inputs(8))
+    right, _ = predict(back, **inputs(8))
+    assert np.abs(left - right).max() < 0.5
+
+
+def _header(**changes: object) -> dict[str, str]:
+    return {"config": json.dumps(asdict(NetworkConfig()) | changes)}
+
+
+def test_a_tensor_of_another_shape_is_named(tmp_path: Path) -> None:
+    path = tmp_path / "w.safetensors"
+    save_weights(fresh(), path)
+    tensors = load_file(path)
+    tensors["centre.bias"] = torch.zeros(4, dtype=torch.float16)
+    save_file(tensors, path, metadata=_header())
+    with pytest.raises(InputError, match=r"centre\.bias has shape \(4,\), expected \(3,\)"):
+        load_weights(path)
+
+
+def test_weights_for_other_features_are_refused(tmp_path: Path) -> None:
+    path = tmp_path / "w.safetensors"
+    save_weights(fresh(), path)
+    save_file(load_file(path), path, metadata=_header(n_attack_features=5))
+    with pytest.raises(InputError, match="other features"):
+        load_weights(path)
+
+
+def test_sizes_no_network_has_are_refused_before_memory_is_taken(tmp_path: Path) -> None:
+    path = tmp_path / "w.safetensors"
+    save_weights(fresh(), path)
+    save_file(load_file(path), path, metadata=_header(width=100_000_000))
+    with pytest.raises(InputError, match="sizes no network here has"):
+        load_weights(path)
+
+
+@pytest.mark.parametrize("header", [{}, {"config": "[]"}, {"config": "{"}, {"config": '{"width": "x"}'}])
+def test_a_header_without_sizes_is_refused(tmp_path: Path, header: dict[str, str]) -> None:
+    path = tmp_path / "w.safetensors"
+    save_file({"centre.bias": torch.zeros(3)}, path, metadata=header)
+    with pytest.raises(InputError, match="lacks a usable configuration"):
+        load_weights(path)
+
+
+@pytest.mark.parametrize("content", [b"", b"not weights at all, but longer than a header", b"\xff" * 64])
+def test_a_file_that_is_no_weights_is_an_input_error(tmp_path: Path, content: bytes) -> None:
+    path = tmp_path / "w.safetensors"
+    path.write_bytes(content)
+    with pytest.raises(InputError, match=r"w\.safetensors: no usable weights"):
+        load_weights(path)
