@@ -112,12 +112,13 @@ class Part:
 
 @dataclass(frozen=True)
 class Mark:
-    """A text, lyric, cue or marker event: where and what."""
+    """A text, lyric, cue or marker event: where and what. `kind` is `text`, `lyric`, `marker` or `cue`."""
 
     tick: int
     time_s: float
     track: int
     text: str
+    kind: str = "text"
 
 
 @dataclass(frozen=True)
@@ -131,3 +132,11 @@ class Cue:
     marks: tuple[Mark, ...]
     duration_s: float
     n_bars: int | None
+
+    def parts_called(self, entry: str) -> frozenset[int]:
+        """Numbers (from 1) of the parts with a name, regardless of case and surrounding blanks, else with a number."""
+        key = entry.strip().strip('"').strip()
+        named = frozenset(part.index for part in self.parts if part.name.casefold() == key.casefold())
+        if not named and key.isdecimal():
+            named = frozenset(part.index for part in self.parts if part.index == int(key))
+        return named

@@ -33,6 +33,7 @@ MAX_DURATION_S = 6 * 3600
 """Longer than any cue; beyond it a file is damaged or not music."""
 
 _TEXT, _LYRIC, _TRACK_NAME, _INSTRUMENT_NAME, _TEMPO, _METRE = 0x01, 0x05, 0x03, 0x04, 0x51, 0x58
+MARK_KINDS = dict(zip(TEXT_TYPES, ("text", "lyric", "marker", "cue"), strict=True))
 _MAX_DENOMINATOR = 64
 _MOVING_CHANGES, _MOVING_STEPS = 3, 6
 _BREATH_REMARK = (
@@ -98,9 +99,10 @@ def cue_of(midi: MidiFile, *, path: Path, profile: Profile | None = None) -> Cue
     remarks = [a + b for a, b in zip(_sharing(sources), _lanes_elsewhere(sources, midi), strict=True)]
     groups = _groups(sources, parts)
     marks = [
-        Mark(tick, float(tempo.tick_to_s(tick)), i + 1, text)
+        Mark(tick, float(tempo.tick_to_s(tick)), i + 1, text, kind)
         for i in range(len(midi.tracks))
-        for tick, text in meta_text(midi, i, TEXT_TYPES)
+        for number, kind in MARK_KINDS.items()
+        for tick, text in meta_text(midi, i, (number,))
         if text
     ]
     return Cue(

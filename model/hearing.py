@@ -8,12 +8,13 @@ Everything here has local support: editing bar 60 does not change what is heard 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from phrasewright.data.cue import Cue, Part
+from phrasewright.data.plan import Plan
 
 ROLES = ("melody", "counter", "chords", "bass", "pedal")
 FIGURES = ("none", "repeated", "held", "run", "detached", "trill", "tremolo")
@@ -135,7 +136,11 @@ class PartHearing:
 
 @dataclass(frozen=True)
 class CueHearing:
-    """A whole cue as heard, parts in file order; percussive and unshaped parts are heard too, for context."""
+    """A whole cue as heard, parts in file order; percussive and unshaped parts are heard too, for context.
+
+    `plan` is the loudness wanted of each part: a composer's table, or what the marks in the file come to.
+    """
 
     cue: Cue
     parts: tuple[PartHearing, ...]
+    plan: Plan = field(default_factory=Plan)

@@ -19,6 +19,7 @@ from phrasewright.model.lanes import FRAME_S, DenseLanes
 from phrasewright.model.levels import DYNAMICS_DB_PER_STEP, LEVEL_LAW_DB, combined_level_db
 from phrasewright.model.parameters import DEFAULT, RuleParameters
 from phrasewright.model.residue import Residue, residue_of
+from phrasewright.model.riding import on_the_plan
 from phrasewright.model.shapes import Window, bent_into, ease
 
 Array = NDArray[np.float64]
@@ -57,10 +58,23 @@ def within_limits(
         gestures = gestures_of(hearing, index, parameters=parameters)
         grid = grid_of(gestures, len(value))
         value = _at_level(hearing, index, value, gestures, grid, parameters=parameters)
+        sounding = sounding_frames(hearing, index, len(value)).astype(np.float64)
+        value = on_the_plan(hearing, index, value, sounding, gestures, grid, parameters=parameters)
         if parameters.limits.held_cc > 0.0:
             value = _never_flat(part, value, gestures, grid, residue, parameters=parameters)
         value = held_levels(value, gestures, grid, parameters=parameters)
-    return DenseLanes(_in_ranges(value, part.part.lane_range, parameters=parameters), dense.spread_cc)
+    dynamics_cc = dynamics_bounds(hearing, index, parameters=parameters)
+    value = _in_ranges(value, part.part.lane_range, dynamics_cc, parameters=parameters)
+    return DenseLanes(value, dense.spread_cc)
+
+
+def dynamics_bounds(
+    hearing: CueHearing, index: int, *, parameters: RuleParameters = DEFAULT
+) -> tuple[float, float]:
+    """Lowest and highest dynamics of a part while it sounds: the usual bounds, wider where the plan goes beyond."""
+    low, high = hearing.plan.extent_cc(hearing.parts[index].part)
+    usual = parameters.limits.dynamics_cc
+    return min(low, usual[0]), max(high, usual[1])
 
 
 def sounding_frames(hearing: CueHearing, index: int, n_frames: int) -> NDArray[np.bool_]:
@@ -231,12 +245,18 @@ def held_levels(value: Array, gestures: Gestures, grid: Grid, *, parameters: Rul
     return out
 
 
-def _in_ranges(value: Array, ranges: Mapping[str, tuple[int, int]], *, parameters: RuleParameters) -> Array:
+def _in_ranges(
+    value: Array,
+    ranges: Mapping[str, tuple[int, int]],
+    dynamics_cc: tuple[float, float],
+    *,
+    parameters: RuleParameters,
+) -> Array:
     limits = parameters.limits
     out = np.empty_like(value)
     names = ("dynamics", "expression", "vibrato")
     for lane, (name, bounds) in enumerate(
-        zip(names, (limits.dynamics_cc, limits.expression_cc, limits.vibrato_cc), strict=True)
+        zip(names, (dynamics_cc, limits.expression_cc, limits.vibrato_cc), strict=True)
     ):
         out[:, lane] = bent_into(value[:, lane], *bounds, knee=limits.knee_cc)
         low, high = ranges.get(name, (0.0, 127.0))

@@ -8,6 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phrasewright.data.cue import Cue, Part
+from phrasewright.data.mark_words import is_accent, mark_words
+from phrasewright.data.marks import plan_of_marks
+from phrasewright.data.plan import Plan
 from phrasewright.model.accents import accents_of
 from phrasewright.model.attacks import attacks_of, passage_at
 from phrasewright.model.closings import Closing, closing_attacks, closing_notes, closings_of
@@ -21,8 +24,17 @@ _STROKES = (FIGURES.index("trill"), FIGURES.index("tremolo"))
 _SPIKES = (EVENTS.index("accent"), EVENTS.index("sforzando"))
 
 
-def hear(cue: Cue) -> CueHearing:
-    """Hear a whole cue; parts come in file order, percussive and unshaped ones too."""
+def hear(cue: Cue, *, plan: Plan | None = None) -> CueHearing:
+    """Hear a whole cue; parts come in file order, percussive and unshaped ones too.
+
+    `plan` is the loudness the composer wrote down beside the file; its levels then take the place of the dynamic marks
+    in the file. Accents marked there are heard in either case.
+    """
+    if plan is None:
+        plan = plan_of_marks(cue)
+    else:
+        accents = tuple(mark for mark in cue.marks if not mark_words(mark.text, kind=mark.kind) or is_accent(mark.text))
+        cue = replace(cue, marks=tuple(sorted((*accents, *plan.as_marks(cue)), key=lambda mark: (mark.tick, mark.track))))
     layers = [split_layers(part.notes) for part in cue.parts]
     attacks = [attacks_of(part, split) for part, split in zip(cue.parts, layers, strict=True)]
     phrases = _phrases(cue, attacks)
@@ -32,7 +44,7 @@ def hear(cue: Cue) -> CueHearing:
     closings = closings_of(cue, attacks, figured=strokes)
     events = _events(cue, attacks, phrases, closings, strokes)
     parts = [_part_hearing(*row) for row in zip(cue.parts, layers, attacks, phrases, roles, figures, events, strict=True)]
-    return CueHearing(cue, tuple(parts))
+    return CueHearing(cue, tuple(parts), plan)
 
 
 def _phrases(cue: Cue, attacks: list[Attacks]) -> list[tuple[Phrase, ...]]:

@@ -9,12 +9,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from phrasewright.data.plan import EXPRESSION_CENTRES_CC, LEVEL_CENTRES_CC
+
 Pair = tuple[float, float]
 
-LEVEL_CENTRES_CC: Mapping[str, float] = {"pp": 30.0, "p": 44.0, "mp": 58.0, "mf": 72.0, "f": 90.0, "ff": 108.0}
-"""Where dynamics stands at each printed level (common practice, no source)."""
-EXPRESSION_CENTRES_CC: Mapping[str, float] = {"pp": 80.0, "p": 84.0, "mp": 88.0, "mf": 92.0, "f": 98.0, "ff": 104.0}
-"""Where expression stands at each printed level, within 76..104 (common practice, no source)."""
 VIBRATO_CENTRE_CC = 40.0
 """Where vibrato rests in passages that do not use it."""
 
@@ -350,6 +348,22 @@ class Limits:
 
 
 @dataclass(frozen=True)
+class Riding:
+    """How shapes change where a plan leads away from mf. Shares stand at pp, p, mp, mf, f and ff."""
+
+    shape_share: tuple[float, ...] = (0.78, 0.86, 0.93, 1.0, 1.06, 1.0)
+    """Size of arcs and notes; ff has little room above."""
+    accent_share: tuple[float, ...] = (0.6, 0.75, 0.9, 1.0, 1.2, 1.3)
+    """Size of accents and sforzandi."""
+    vibrato_per_cc: float = 0.005
+    vibrato_bounds: tuple[float, float] = (0.7, 1.25)
+    """Vibrato narrows in soft and widens in loud music by so much a step of dynamics, within these shares."""
+    closing_full_cc: float = 36.0
+    closing_least: float = 0.35
+    """A plan that moves by the first within a closing leaves the second of the closing's own movement."""
+
+
+@dataclass(frozen=True)
 class RuleParameters:
     """Everything the rules can be told.
 
@@ -371,6 +385,7 @@ class RuleParameters:
     breath: Breath = Breath()
     section: Section = Section()
     limits: Limits = field(default_factory=Limits)
+    riding: Riding = Riding()
     family: Mapping[str, Family] = field(default_factory=lambda: FAMILY_TOUCH)
 
     def centres_cc(self) -> tuple[float, float, float]:

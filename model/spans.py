@@ -32,11 +32,9 @@ def select_parts(cue: Cue, wanted: Sequence[str] | None) -> frozenset[int]:
         return frozenset(part.index for part in cue.parts)
     chosen: set[int] = set()
     for entry in wanted:
-        key = entry.strip().strip('"').strip()
-        named = {part.index for part in cue.parts if part.name.casefold() == key.casefold()}
-        if not named and key.isdigit():
-            named = {part.index for part in cue.parts if part.index == int(key)}
+        named = cue.parts_called(entry)
         if not named:
+            key = entry.strip().strip('"').strip()
             names = ", ".join(f"{part.index} {part.name}" for part in cue.parts)
             raise UsageError(f"{cue.path}: no part is called or numbered {key!r}; the parts are {names}")
         chosen |= named

@@ -12,11 +12,12 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from played_lines import frame, heard, labelled, level_db, line, smoothed, solo_line, while_sounding
 
+from phrasewright.data.plan import LEVEL_CENTRES_CC
 from phrasewright.model.gestures import gestures_of, grid_of
 from phrasewright.model.hearing import CueHearing
 from phrasewright.model.lanes import DenseLanes, n_frames_for
 from phrasewright.model.limits import sounding_frames, target_level_db, within_limits
-from phrasewright.model.parameters import DEFAULT, LEVEL_CENTRES_CC
+from phrasewright.model.parameters import DEFAULT
 from phrasewright.model.rules import rules_lanes
 from phrasewright.model.shapes import bent_into
 
