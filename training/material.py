@@ -1,9 +1,9 @@
-"""The music hands are learned from and judged on: quartets by Beethoven and Schumann, which nothing else is trained on.
+"""The music hands are learned from and judged on: quartets by Beethoven and Schumann, used for nothing else.
 
-Two sets that share no movement: one for choices (`validation`), one for the final figures (`test`). Each has ten cues to
-learn from and three to be judged on. A cue is the first two minutes of a movement, four lines, read from the installed
-music21 when asked for, written as a Standard MIDI File and read back as a user's file is. Parsed scores are kept in a
-folder of the system's temporary files; nothing of them is copied into the repository.
+Two sets that share no movement: one for choices (`validation`), one for the final figures (`test`). Each has ten cues
+to learn from and three to be judged on. A cue is the first two minutes of a movement, four lines, read from the
+installed music21 when asked for, written as a Standard MIDI File and read back as a user's file is. Parsed scores are
+kept in a folder of the system's temporary files; nothing of them is copied into the repository.
 
 Tempi are quarter notes a minute, our choice after the movement's heading; velocities are all 80.
 """

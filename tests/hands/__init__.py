@@ -1,8 +1,8 @@
 """Ten hands kept apart: people who draw dynamics, expression and vibrato by formulas of their own.
 
-They share nothing with the project's rules, with the prior its network is trained on, or with each other, and look only at
-notes. Four are for choices (`VALIDATION`: look as often as you like), six for the final figures (`TEST`: look once; each
-look appends a line to `runs.csv` here: commit, date, command, figures). Nothing is trained on any of them.
+They share nothing with the project's rules, with the prior its network is trained on, or with each other, and look
+only at notes. Four are for choices (`VALIDATION`: look as often as you like), six for the final figures (`TEST`: look
+once; each look appends a line to `runs.csv` here: commit, date, command, figures). Nothing is trained on any of them.
 
 Treat melody and accompaniment differently, each by an idea of melody of its own: `terraces`, `to_the_longest`,
 `listener`.
@@ -12,7 +12,18 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
-from hands import bite, bower, breather, contour_lag, late_peaks, listener, long_breath, terraces, to_the_longest, weights
+from hands import (
+    bite,
+    bower,
+    breather,
+    contour_lag,
+    late_peaks,
+    listener,
+    long_breath,
+    terraces,
+    to_the_longest,
+    weights,
+)
 from hands.fader import Array
 
 Draw = Callable[..., Array]

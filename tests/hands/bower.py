@@ -1,18 +1,18 @@
 """A player who thinks in bows.
 
 A bow takes one long note, or as many short ones as fit in about 1.1 s without a rest; down and up alternate, and each
-entry is a down. A down-bow starts full and thins out, an up-bow grows. Expression is the speed of the bow, dynamics its
-pressure, which rises as speed falls: so the two part company within a bow and meet over the line, whose level drifts with
-register. At each bow change both give way; inside a bow only a ripple marks the notes. Vibrato swells in the middle of
-each bow.
+entry is a down. A down-bow starts full and thins out, an up-bow grows. Expression is the speed of the bow, dynamics
+its pressure, which rises as speed falls: so the two part company within a bow and meet over the line, whose level
+drifts with register. At each bow change both give way; inside a bow only a ripple marks the notes. Vibrato swells in
+the middle of each bow.
 """
 
 from __future__ import annotations
 
 import numpy as np
-from hands.fader import Array, Line, line_of, on_the_fader
 from numpy.typing import NDArray
 
+from hands.fader import Array, Line, line_of, on_the_fader
 from phrasewright.model.hearing import CueHearing
 
 BOW_S = 1.1
@@ -30,16 +30,16 @@ def draw(hearing: CueHearing, index: int, *, seed: int = 0, noise: bool = True) 
     u = np.clip((line.time_s - start_s[of]) / length_s[of], 0.0, 1.0)
     reach = np.minimum(length_s, 3.0) ** 0.6
     speed = np.where(down[of], 1.0 - u, u**1.3) - 0.5
-    pressure = np.sin(np.pi * u) - 0.6 * speed
+    pressure = np.sin(np.pi * u) - 0.3 * speed
     height = np.bincount(bow, line.pitch * line.length_s) / np.bincount(bow, line.length_s)
     near = np.convolve(np.pad(height, 3, mode="edge"), np.ones(7) / 7.0, mode="valid")
-    register = _smooth((0.8 * np.clip(near - 62.0, -14, 18))[of], 60)
+    register = _smooth((1.1 * np.clip(near - 62.0, -14, 18))[of], 60)
     change = _gives(line, line.gap_s < 0.06, first, down_s=0.09, up_s=0.13)
     ripple = 2.5 * np.cos(2.0 * np.pi * np.clip(line.since_s / 0.2, 0.0, 1.0)) * (line.since_s < 0.2)
     inner = ripple * ~np.isin(line.at, first) * (line.length_s[line.at] > 0.15)
-    expression = 87.0 + 9.0 * _smooth(speed * reach[of], 6) + 0.4 * register - 10.0 * change - inner
-    dynamics = 70.0 + 6.5 * _smooth(pressure * reach[of], 6) + register - 8.0 * change - 0.6 * inner
-    vibrato = 16.0 + 30.0 * _smooth(np.sin(np.pi * u) ** 2 * np.minimum(reach, 1.6)[of], 10)
+    expression = 87.0 + 9.0 * _smooth(speed * reach[of], 6) + 0.7 * register - 10.0 * change - inner
+    dynamics = 66.0 + 9.0 * _smooth(pressure * reach[of], 6) + register - 8.0 * change - 0.6 * inner
+    vibrato = 16.0 + 36.0 * _smooth(np.sin(np.pi * u) ** 2 * np.minimum(reach, 1.6)[of], 10)
     return on_the_fader(np.stack([dynamics, expression, vibrato], axis=1), line, seed=seed, noise=noise)
 
 

@@ -8,8 +8,8 @@ notes a little more. Vibrato grows where the line stands still.
 from __future__ import annotations
 
 import numpy as np
-from hands.fader import Array, line_of, on_the_fader
 
+from hands.fader import Array, line_of, on_the_fader
 from phrasewright.model.hearing import CueHearing
 
 LAG_FRAMES = 18
@@ -21,10 +21,11 @@ def draw(hearing: CueHearing, index: int, *, seed: int = 0, noise: bool = True) 
     pitch = _bell(line.pitch[line.at], 50)
     slow = _bell(pitch, 300)
     climb = np.gradient(pitch, 0.01)
-    shape = 13.0 * np.tanh((pitch - slow) / 5.0) + 0.35 * np.clip(slow - 64.0, -20, 20) + 5.0 * np.tanh(climb / 8.0)
+    shape = 20.0 * np.tanh((pitch - slow) / 5.0) + 0.6 * np.clip(slow - 64.0, -20, 20) + 7.0 * np.tanh(climb / 8.0)
     gentle = _bell(shape, 12)
     join = _dent(line.onset_s[line.gap_s < 0.06], line.time_s, width_s=0.06)
-    again = _dent(line.onset_s[(line.gap_s < 0.06) & (np.diff(line.pitch, prepend=0.0) == 0)], line.time_s, width_s=0.08)
+    repeated = (line.gap_s < 0.06) & (np.diff(line.pitch, prepend=0.0) == 0)
+    again = _dent(line.onset_s[repeated], line.time_s, width_s=0.08)
     late = np.r_[np.full(LAG_FRAMES, gentle[0]), gentle[:-LAG_FRAMES]]
     push = 4.0 * np.exp(-line.since_s / 0.25) * np.minimum(line.since_s / 0.06, 1.0)
     dynamics = 64.0 + gentle - 4.0 * join - 5.0 * again

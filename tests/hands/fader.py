@@ -132,7 +132,7 @@ def _arm(rng: np.random.Generator, n_frames: int) -> Array:
         slow = _smoothed(rng.normal(size=n_frames + 400), 70)[200 : 200 + n_frames]
         fast = _smoothed(rng.normal(size=n_frames + 400), 12)[200 : 200 + n_frames]
         lanes.append(slow * 1.25 + fast * 0.75)
-    return np.asarray(np.stack(lanes, axis=1) * (NOISE_CC - 0.04) / np.sqrt(2.0 / np.pi) / np.hypot(1.25, 0.75))
+    return np.asarray(np.stack(lanes, axis=1) * NOISE_CC / np.sqrt(2.0 / np.pi) / np.hypot(1.25, 0.75))
 
 
 def _smoothed(white: Array, half: int) -> Array:

@@ -8,9 +8,9 @@ notch with a slower recovery. The longer the arc the higher. Vibrato comes in th
 from __future__ import annotations
 
 import numpy as np
-from hands.fader import Array, Line, line_of, on_the_fader
 from numpy.typing import NDArray
 
+from hands.fader import Array, Line, line_of, on_the_fader
 from phrasewright.model.hearing import CueHearing
 
 
@@ -24,15 +24,15 @@ def draw(hearing: CueHearing, index: int, *, seed: int = 0, noise: bool = True) 
     of = arc[line.at]
     length_s = np.maximum(end_s - start_s, 0.3)
     x = np.clip((line.time_s - start_s[of]) / length_s[of], 0.0, 1.0)
-    high = 6.0 + 16.0 * (1.0 - np.exp(-length_s / 4.0))
+    high = 9.0 + 29.0 * (1.0 - np.exp(-length_s / 4.0))
     joined = line.gap_s < 0.06
-    dynamics = 50.0 + high[of] * _skewed(x, 2.4, 0.6) - 8.0 * _notch(line, joined, down_s=0.07, up_s=0.11)
-    expression = 84.0 + 0.65 * high[of] * _skewed(x, 1.5, 0.8) - 11.0 * _notch(line, joined, down_s=0.08, up_s=0.14)
+    dynamics = 42.0 + high[of] * _skewed(x, 2.4, 0.6) - 8.0 * _notch(line, joined, down_s=0.07, up_s=0.11)
+    expression = 84.0 + 0.5 * high[of] * _skewed(x, 1.5, 0.8) - 11.0 * _notch(line, joined, down_s=0.08, up_s=0.14)
     late = np.clip((line.within - 0.35) / 0.65, 0.0, 1.0) ** 2
     vibrato = 15.0 + np.minimum(28.0 * line.length_s[line.at], 55.0) * late + 0.3 * high[of] * _skewed(x, 2.4, 0.6)
-    ease = np.ones(9) / 9.0
+    ease = np.ones(17) / 17.0
     lanes = np.stack([dynamics, expression, vibrato], axis=1)
-    lanes[:, 2] = np.convolve(np.pad(lanes[:, 2], 4, mode="edge"), ease, mode="valid")
+    lanes[:, 2] = np.convolve(np.pad(lanes[:, 2], 8, mode="edge"), ease, mode="valid")
     return on_the_fader(lanes, line, seed=seed, noise=noise)
 
 

@@ -10,8 +10,8 @@ fader and hears only the part's own rhythm. Vibrato is for quiet moments.
 from __future__ import annotations
 
 import numpy as np
-from hands.fader import Array, Line, line_of, on_the_fader
 
+from hands.fader import Array, Line, line_of, on_the_fader
 from phrasewright.model.hearing import CueHearing
 
 
@@ -24,15 +24,15 @@ def draw(hearing: CueHearing, index: int, *, seed: int = 0, noise: bool = True) 
     leads = own >= 0.999 * np.max(busy, axis=0)
     at_onset = np.clip(np.rint(line.onset_s * 100).astype(np.int64), 0, len(own) - 1)
     build = _built_up(line)
-    goal = 46.0 + 7.0 * crowd[at_onset] + 7.0 * leads[at_onset] + 2.2 * np.minimum(build, 5.0)
+    goal = 34.0 + 11.0 * crowd[at_onset] + 9.0 * leads[at_onset] + 2.2 * np.minimum(build, 5.0)
     heard = line.gap_s < 0.06
     lift = _lift(line, np.where(heard, 6.0 + 3.0 * (build > 0), 0.0))
     dynamics = _heavy(goal[line.at], hz=0.9, damping=0.45, most_cc_per_s=90.0) - lift
     lively = 6.0 * np.exp(-line.length_s / 0.4) + 4.0 * leads[at_onset] + 1.5 * np.minimum(build, 5.0)
     swell = 6.0 * np.sin(np.pi * line.within) * np.minimum(line.length_s[line.at], 1.5)
     expression = 85.0 + _heavy(lively[line.at] + swell, hz=2.2, damping=0.6, most_cc_per_s=120.0) - 1.2 * lift
-    quiet = np.clip(line.since_s - 0.3, 0.0, 1.0) * np.clip(3.5 - crowd, 0.2, 3.0)
-    vibrato = 12.0 + _heavy(16.0 * quiet, hz=0.8, damping=0.8, most_cc_per_s=70.0)
+    quiet = np.clip(line.since_s - 0.3, 0.0, 1.0) * np.clip(5.0 - crowd, 0.5, 4.0)
+    vibrato = 12.0 + _heavy(18.0 * quiet, hz=0.8, damping=0.8, most_cc_per_s=70.0)
     return on_the_fader(np.stack([dynamics, expression, vibrato], axis=1), line, seed=seed, noise=noise)
 
 

@@ -1,17 +1,18 @@
 """A player of terraces: held plateaus, each louder or softer than the last, with accents on top.
 
-A terrace ends at a rest or after a note twice as long as usual. Loud and soft alternate like an echo; the register moves
-both. The fader goes over in 140 ms in a straight line. The first note of a terrace and notes after leaps of a fourth or
-more get an accent that falls away in a straight line. Whoever is highest most of the time a terrace lasts plays out;
-others stay low, their terraces half as high and without accents on leaps.
+A terrace ends at a rest or after a note twice as long as usual. One that lies higher than the last is louder, one
+that lies lower softer, like an echo; expression minds how long it is too. The fader goes over in 140 ms in a straight
+line. The first note of a terrace and notes after leaps of a fourth or more get an accent that falls away in a
+straight line. Whoever is highest most of the time a terrace lasts plays out; others stay low, their terraces half as
+high and without accents on leaps.
 """
 
 from __future__ import annotations
 
 import numpy as np
-from hands.fader import Array, Line, line_of, on_the_fader
 from numpy.typing import NDArray
 
+from hands.fader import Array, Line, line_of, on_the_fader
 from phrasewright.model.hearing import CueHearing
 
 
@@ -24,11 +25,12 @@ def draw(hearing: CueHearing, index: int, *, seed: int = 0, noise: bool = True) 
     weight = line.length_s
     height = np.bincount(terrace, line.pitch * weight) / np.bincount(terrace, weight)
     on_top = np.bincount(terrace, _on_top(hearing, index, line) * weight) / np.bincount(terrace, weight) > 0.6
-    step = np.where(np.arange(len(first)) % 2 == 0, 1.0, -1.0)
+    step = np.tanh(np.diff(height, prepend=height[:1]) / 3.0)
+    stays_s = np.bincount(terrace, weight)
     scale = np.where(on_top, 1.0, 0.5)
-    loud = scale * (9.0 * step + 0.5 * np.clip(height - np.median(line.pitch), -12, 12))
+    loud = scale * (13.0 * step + 0.8 * np.clip(height - np.median(line.pitch), -12, 12))
     dynamics = np.where(on_top, 74.0, 60.0) + loud
-    expression = np.where(on_top, 97.0, 86.0) + 0.55 * loud
+    expression = np.where(on_top, 97.0, 86.0) + 0.3 * loud + 5.0 * np.tanh((stays_s - 3.0) / 2.0)
     leap = np.abs(np.diff(line.pitch, prepend=line.pitch[:1])) >= 5
     accent = np.where(np.isin(np.arange(line.n_notes), first), 11.0, 9.0 * (leap & on_top[terrace]))
     spike = accent[line.at] * np.minimum(line.since_s / 0.05, 1.0) * np.clip(1.0 - line.since_s / 0.32, 0.0, 1.0)
@@ -40,7 +42,7 @@ def draw(hearing: CueHearing, index: int, *, seed: int = 0, noise: bool = True) 
         [
             _ramped(dynamics[mine]) + spike - drop - 0.7 * lift,
             _ramped(expression[mine]) + 0.8 * spike - lift,
-            12.0 + 34.0 * on_top[mine] * np.clip((line.since_s - 0.2) / 0.5, 0.0, 1.0) + 0.4 * _ramped(loud[mine]),
+            12.0 + 44.0 * on_top[mine] * np.clip((line.since_s - 0.2) / 0.5, 0.0, 1.0) + 0.4 * _ramped(loud[mine]),
         ],
         axis=1,
     )

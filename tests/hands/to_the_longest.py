@@ -2,17 +2,18 @@
 
 A group runs until a rest of 0.35 s, or until at least six notes and three seconds are done and a note is longer than
 those around it. The group crescendos, ever steeper, to the onset of its longest note, opens through that note's first
-half and then sinks back. Whoever lies highest among all parts over the group's time draws it deep; all others draw a third
-of it and step aside, going down, wherever the highest part's own note is long. Joins are asymmetric notches,
-only to notes that do not belong to a quick run. Vibrato opens on the goal.
+half and then sinks back. Whoever lies highest among all parts over the group's time draws it deep; all others draw a
+third of it and step aside, going down, wherever the highest part's own note is long. Joins are asymmetric notches,
+only to notes that do not belong to a quick run. Expression arrives three tenths of a second
+before dynamics. Vibrato opens on the goal.
 """
 
 from __future__ import annotations
 
 import numpy as np
-from hands.fader import Array, Line, line_of, on_the_fader
 from numpy.typing import NDArray
 
+from hands.fader import Array, Line, line_of, on_the_fader
 from phrasewright.model.hearing import CueHearing
 
 
@@ -34,14 +35,15 @@ def draw(hearing: CueHearing, index: int, *, seed: int = 0, noise: bool = True) 
     up = np.clip((t - start_s[of]) / np.maximum(peak_s - start_s, 0.1)[of], 0.0, 1.0) ** 1.7
     down = np.clip((t - peak_s[of]) / np.maximum(end_s - peak_s, 0.1)[of], 0.0, 1.0)
     arc = np.where(t < peak_s[of], up, 1.0 - 0.85 * down**0.8)
-    size = np.where(lead, 24.0, 8.0) * np.clip((end_s - start_s) / 4.0, 0.3, 1.0)
+    size = np.where(lead, 36.0, 12.0) * np.clip((end_s - start_s) / 4.0, 0.3, 1.0)
     slow = line.length_s > 0.22
     joined = (line.gap_s < 0.06) & slow
     notch = _notches(line, np.where(joined, 1.0, 0.0) + 0.5 * (joined & (np.diff(line.pitch, prepend=0.0) == 0)))
     aside = ~lead[group] * np.clip((top_length_s - 0.8) / 1.2, 0.0, 1.0) * 5.0
-    level = _glide(np.where(lead, 58.0, 52.0)[of] - aside[line.at] + size[of] * arc, 15)
+    level = _glide(np.where(lead, 52.0, 50.0)[of] - aside[line.at] + size[of] * arc, 15)
     dynamics = level - np.where(lead, 7.0, 5.0)[of] * notch
-    expression = 78.0 + 0.55 * (level - 50.0) + _glide(4.0 * lead[of] * arc, 31) - 9.0 * notch
+    early = np.r_[level[30:], np.full(30, level[-1])]
+    expression = 80.0 + 0.45 * (early - 50.0) + _glide(4.0 * lead[of] * arc, 31) - 9.0 * notch
     on_goal = (line.at == goal[of]) * np.clip((line.since_s - 0.15) / 0.8, 0.0, 1.0)
     vibrato = _glide(20.0 + np.where(lead, 40.0, 18.0)[of] * on_goal + 0.5 * size[of] * arc, 25)
     return on_the_fader(np.stack([dynamics, expression, vibrato], axis=1), line, seed=seed, noise=noise)

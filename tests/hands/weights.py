@@ -8,8 +8,8 @@ notes are parted more: the dip before a note grows with its weight. Vibrato is a
 from __future__ import annotations
 
 import numpy as np
-from hands.fader import Array, Line, line_of, on_the_fader
 
+from hands.fader import Array, Line, line_of, on_the_fader
 from phrasewright.model.hearing import CueHearing
 
 
@@ -17,10 +17,11 @@ def draw(hearing: CueHearing, index: int, *, seed: int = 0, noise: bool = True) 
     """Dynamics, expression, vibrato on the 10 ms grid, (n_frames, 3), steps."""
     line = line_of(hearing, index)
     place = np.mod(line.bar - 1.0 + 1e-3, 1.0)
-    metric = np.select([place < 0.02, np.abs(place - 0.5) < 0.02, np.mod(place * 4.0, 1.0) < 0.05], [1.0, 0.55, 0.3], 0.0)
+    beats = [place < 0.02, np.abs(place - 0.5) < 0.02, np.mod(place * 4.0, 1.0) < 0.05]
+    metric = np.select(beats, [1.0, 0.55, 0.3], 0.0)
     leap = np.abs(np.diff(line.pitch, prepend=line.pitch[:1]))
     length = np.log2(np.clip(line.length_s, 0.08, 4.0) / 0.3)
-    weight = 9.0 * metric + 4.0 * length + 0.9 * np.minimum(leap, 12.0)
+    weight = 12.0 * metric + 6.0 * length + 1.2 * np.minimum(leap, 12.0)
     # a place that quick notes share is carried by all of them
     calm = 0.5 * weight + 0.25 * np.r_[weight[:1], weight[:-1]] + 0.25 * np.r_[weight[1:], weight[-1:]]
     weight = np.where(line.length_s < 0.25, calm, weight)
