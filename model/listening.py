@@ -15,10 +15,11 @@ from phrasewright.model.accents import accents_of
 from phrasewright.model.attacks import attacks_of, passage_at
 from phrasewright.model.closings import Closing, closing_attacks, closing_notes, closings_of
 from phrasewright.model.figures import figure_situations, figures_of
-from phrasewright.model.hearing import EVENTS, FIGURES, ROLES, Attacks, CueHearing, PartHearing, Phrase, Situation
+from phrasewright.model.hearing import EVENTS, FIGURES, Attacks, CueHearing, PartHearing, Phrase, Situation
 from phrasewright.model.layers import Layers, split_layers
 from phrasewright.model.phrases import Cut, Line, boundary_scores, find_cuts, line_of, shared_scores
 from phrasewright.model.roles import Role, roles_of
+from phrasewright.model.voices import voices_of
 
 _STROKES = (FIGURES.index("trill"), FIGURES.index("tremolo"))
 _SPIKES = (EVENTS.index("accent"), EVENTS.index("sforzando"))
@@ -38,12 +39,13 @@ def hear(cue: Cue, *, plan: Plan | None = None) -> CueHearing:
     layers = [split_layers(part.notes) for part in cue.parts]
     attacks = [attacks_of(part, split) for part, split in zip(cue.parts, layers, strict=True)]
     phrases = _phrases(cue, attacks)
-    roles = roles_of(list(cue.parts), list(zip(attacks, phrases, strict=True)), tempo=cue.tempo)
+    voices = voices_of(list(cue.parts), layers, list(zip(attacks, phrases, strict=True)))
+    note_roles, roles = roles_of(list(cue.parts), voices, tempo=cue.tempo)
     figures = [_figures(cue, part, split) for part, split in zip(cue.parts, layers, strict=True)]
     strokes = [np.isin(figure, _STROKES) for figure in figures]
     closings = closings_of(cue, attacks, figured=strokes)
     events = _events(cue, attacks, phrases, closings, strokes)
-    parts = [_part_hearing(*row) for row in zip(cue.parts, layers, attacks, phrases, roles, figures, events, strict=True)]
+    parts = [_part_hearing(*row) for row in zip(cue.parts, layers, attacks, phrases, note_roles, roles, figures, events, strict=True)]
     return CueHearing(cue, tuple(parts), plan)
 
 
@@ -99,18 +101,14 @@ def _part_hearing(
     split: Layers,
     raw: Attacks,
     phrases: tuple[Phrase, ...],
+    note_role: NDArray[np.int8],
     roles: list[Role],
     figure: NDArray[np.int8],
     events: HeardEvents,
 ) -> PartHearing:
     lengths = [p.last_attack - p.first_attack + 1 for p in phrases]
     phrase = np.repeat(np.arange(len(phrases)), lengths)
-    attack_role = np.repeat(
-        np.array([ROLES.index(r.label) for r in roles], dtype=np.int8),
-        [r.last_attack - r.first_attack + 1 for r in roles],
-    )
-    attacks = replace(raw, phrase=phrase, role=attack_role, figure=figure[raw.first_note], event=events.of_attack)
-    size = raw.last_note - raw.first_note + 1
+    attacks = replace(raw, phrase=phrase, role=note_role[raw.first_note], figure=figure[raw.first_note], event=events.of_attack)
     situations = [*_role_situations(roles), *figure_situations(part.notes, figure), *events.situations]
     return PartHearing(
         part=part,
@@ -118,7 +116,7 @@ def _part_hearing(
         phrases=phrases,
         situations=tuple(situations),
         layer=split.layer,
-        note_role=np.repeat(attack_role, size),
+        note_role=note_role,
         note_figure=figure,
         note_event=events.of_note,
     )
@@ -167,10 +165,13 @@ def _events(
 def _role_situations(roles: list[Role]) -> list[Situation]:
     """Neighbouring stretches of one role and reason as one."""
     situations: list[Situation] = []
+    last: dict[str, int] = {}
     for role in roles:
-        before = situations[-1] if situations else None
-        if before and before.label == role.label and before.why == role.why and role.start_s - before.end_s < 1.0:
-            situations[-1] = replace(before, end_s=max(before.end_s, role.end_s))
+        at = last.get(role.label, -1)
+        before = situations[at] if at >= 0 else None
+        if before and before.why == role.why and role.start_s - before.end_s < 1.0:
+            situations[at] = replace(before, end_s=max(before.end_s, role.end_s))
         else:
+            last[role.label] = len(situations)
             situations.append(Situation("role", role.label, role.start_s, role.end_s, role.why))
     return situations

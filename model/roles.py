@@ -18,8 +18,11 @@ from numpy.typing import NDArray
 
 from phrasewright.data.cue import Part
 from phrasewright.data.tempo import TempoMap
-from phrasewright.model.hearing import ROLES, Attacks, Phrase
+from phrasewright.model.hearing import ROLES
+from phrasewright.model.layers import TOGETHER_S
+from phrasewright.model.pedals import pedal_notes
 from phrasewright.model.stretches import Pairs, Stretches, pairs_of, stretches_of
+from phrasewright.model.voices import Voice
 
 _MELODY, _COUNTER, _CHORDS, _BASS, _PEDAL = range(len(ROLES))
 _ROUNDS = 4
@@ -32,57 +35,137 @@ _LENGTH_WEIGHT, _FULL_LENGTH_S = 0.2, 6.0
 _ACCOMPANYING = ("plucked", "keys")
 _FOLLOW = 0.2
 """Weight of the stretches before and after in the same part."""
+_REST_S, _VOTE_S = 0.25, 12.0
+_LOW_DRUM = 60
 _CONFLICT = 0.2
 """Stretches that share more than this of the shorter one cannot both be the melody."""
 
 
+_WITHIN = (
+    "the top of its chords",
+    "the top of its chords",
+    "fills its chords",
+    "the lowest of its chords",
+    "one pitch while others move",
+)
+
+
+@dataclass
+class Weights:
+    """What makes a stretch stand out, and what a counter-melody needs; set on the tuning passages."""
+
+    height: float = 0.25
+    line: float = 0.2
+    variety: float = 0.1
+    singing: float = 0.16
+    uneven: float = 0.2
+    active: float = 0.12
+    louder: float = 0.2
+    fast: float = 0.3
+    pat: float = 0.5
+    top: float = 0.3
+    struck: float = 0.1
+    own: float = 0.4
+    any: float = 0.3
+    rate: float = 4.2
+    pattern: float = 0.6
+    steps: float = 0.6
+    keep: float = 0.3
+    block: float = 0.36
+    broken: float = 2.6
+
+
+W = Weights()
+
+
 @dataclass(frozen=True)
 class Role:
-    """A role over a stretch of one part, attacks counted from 0."""
+    """A role over a stretch of one part."""
 
     label: str
-    first_attack: int
-    last_attack: int
     start_s: float
     end_s: float
     why: str
 
 
 def roles_of(
-    parts: list[Part], heard: list[tuple[Attacks, tuple[Phrase, ...]]], *, tempo: TempoMap
-) -> list[list[Role]]:
-    """The roles of each part in order of time; every attack belongs to exactly one."""
+    parts: list[Part], voices: list[Voice], *, tempo: TempoMap
+) -> tuple[list[NDArray[np.int8]], list[list[Role]]]:
+    """For each part the index into ROLES of each of its notes, and its roles in order of time."""
+    note_role = [np.full(part.notes.n_notes, _CHORDS, dtype=np.int8) for part in parts]
+    roles: list[list[Role]] = [[] for _ in parts]
+    heard = [(voice.attacks, voice.phrases) for voice in voices]
     stretches = stretches_of(heard)
-    answer: list[list[Role]] = [[] for _ in heard]
     if stretches.n_stretches == 0:
-        return answer
+        return note_role, roles
     pairs = pairs_of(stretches, heard)
-    percussive = np.array([part.kind == "percussive" for part in parts])[stretches.part]
-    struck = np.array([part.family in _ACCOMPANYING for part in parts])[stretches.part]
-    bar_s = tempo.bar_length_s(stretches.start_s)
-    label, why = _decide(stretches, pairs, percussive, struck, bar_s)
+    of_part = np.array([voice.part for voice in voices])
+    percussive = np.array([parts[k].kind == "percussive" for k in of_part])
+    struck = np.array([parts[k].family in _ACCOMPANYING for k in of_part])
+    label, why, lowest, held = _decide(stretches, pairs, voices, percussive, struck, tempo)
     for k in range(stretches.n_stretches):
-        answer[int(stretches.part[k])].append(
-            Role(
-                ROLES[int(label[k])],
-                int(stretches.first[k]),
-                int(stretches.last[k]),
-                float(stretches.start_s[k]),
-                float(stretches.end_s[k]),
-                why[k],
-            )
-        )
-    return answer
+        voice = voices[int(stretches.part[k])]
+        first, last = int(stretches.first[k]), int(stretches.last[k])
+        notes = voice.notes_of(first, last)
+        part = parts[voice.part]
+        found = _of_notes(part, notes, int(label[k]), lowest=bool(lowest[k]))
+        a = voice.attacks
+        sizes = a.last_note[first : last + 1] - a.first_note[first : last + 1] + 1
+        found = np.where(np.repeat(held[int(stretches.part[k])][first : last + 1], sizes), _PEDAL, found)
+        note_role[voice.part][notes] = found
+        for role in np.unique(found).tolist():
+            chosen = notes[found == role]
+            reason = why[k] if role == label[k] else _WITHIN[int(role)]
+            start_s, end_s = float(part.notes.onset_s[chosen].min()), float(part.notes.offset_s[chosen].max())
+            roles[voice.part].append(Role(ROLES[int(role)], start_s, min(end_s, float(stretches.end_s[k])), reason))
+    return note_role, [sorted(rows, key=lambda role: (role.start_s, ROLES.index(role.label))) for rows in roles]
+
+
+def _of_notes(part: Part, notes: NDArray[np.int64], label: int, *, lowest: bool) -> NDArray[np.int64]:
+    """Roles of the notes of a stretch of role `label`; `lowest` where no other part lies below.
+
+    Of chords, the top note sings where the stretch is a melody, its octaves with it; the lowest is bass where no part
+    lies below; the rest are chords.
+    """
+    found = np.full(len(notes), label)
+    onset_s, pitch = part.notes.onset_s[notes], part.notes.pitch[notes]
+    if len(notes) < 2 or label == _PEDAL or part.kind == "percussive":
+        return found
+    attack = np.cumsum(np.r_[True, np.diff(onset_s) > TOGETHER_S]) - 1
+    size = np.bincount(attack)[attack]
+    if np.all(size == 1):
+        return found
+    top, low = (np.full(attack[-1] + 1, start) for start in (-1, 128))
+    np.maximum.at(top, attack, pitch)
+    np.minimum.at(low, attack, pitch)
+    of_top, of_low = (top[attack] - pitch) % 12 == 0, (pitch - low[attack]) % 12 == 0
+    octave = (top[attack] - low[attack]) % 12 == 0
+    chord = size > 1
+    if label in (_MELODY, _COUNTER):
+        found = np.where(chord & ~(of_top & ((pitch == top[attack]) | (octave & (size == 2)))), _CHORDS, found)
+        return np.where(chord & lowest & (pitch == low[attack]) & ~octave & (size > 2), _BASS, found)
+    if label == _BASS:
+        return np.where(chord & ~(of_low & ((pitch == low[attack]) | (size == 2))), _CHORDS, found)
+    if label == _CHORDS and lowest:
+        return np.where(chord & ((pitch == low[attack]) | (octave & (size == 2))), _BASS, found)
+    return found
 
 
 def _decide(
     stretches: Stretches,
     pairs: Pairs,
-    percussive: NDArray[np.bool_],
-    struck: NDArray[np.bool_],
-    bar_s: NDArray[np.float64],
-) -> tuple[NDArray[np.int64], list[str]]:
-    """Index into ROLES and the reason for each stretch; `struck` are plucked and keyboard parts, which break chords."""
+    voices: list[Voice],
+    drum: NDArray[np.bool_],
+    plucked: NDArray[np.bool_],
+    tempo: TempoMap,
+) -> tuple[NDArray[np.int64], list[str], NDArray[np.bool_], list[NDArray[np.bool_]]]:
+    """Index into ROLES and the reason for each stretch, whether no other lies below it, and the pedals of each voice.
+
+    `drum` and `plucked` tell of each voice whether it is percussion, and whether it is plucked or a keyboard, which
+    break chords.
+    """
+    percussive, struck = drum[stretches.part], plucked[stretches.part]
+    everything = pairs
     pairs = pairs.take(~percussive[pairs.one] & ~percussive[pairs.other])
     n = stretches.n_stretches
     beside_s = _per_one(pairs, pairs.overlap_s, n)
@@ -91,41 +174,55 @@ def _decide(
     below = _share(pairs, stretches.low[pairs.other] < stretches.low[pairs.one] - 1e-9, n, empty=0.0)
     line = np.interp(stretches.thickness, [1.0, 2.0, 3.0], [1.0, 0.5, 0.1])
     moves_with = _moves_with(stretches, pairs, n)
+    own = 1.0 - moves_with
     top_of_chords = (height >= 0.95) & (moves_with >= 0.6)  # the top of a chorale may stay on its note
     static = (stretches.variety <= 0.34) & ~top_of_chords
     score = _prominence(stretches, pairs, height=height, line=line, static=static)
-    score += 0.1 * top_of_chords - 0.05 * struck
-
-    melody = _melodies(
-        stretches, pairs, score, able=~percussive & (~static | alone) & ((line >= 0.4) | (height >= 1.0))
-    )
-    pedal = ~melody & ~percussive & _pedals(stretches, pairs, np.clip(1.9 * bar_s, 4.0, 8.0))
-    bass = (
-        ~melody & ~pedal & ~percussive & (below <= 0.15) & (stretches.low < 60) & (stretches.thickness < 2.5) & ~alone
-    )
-    own = 1.0 - moves_with
-    counter = ~(melody | pedal | bass | percussive | static) & (line >= 0.6) & (own >= 0.45) & ~alone
-    counter &= (
-        (stretches.rate >= 0.5)
-        & ((stretches.rate <= 4.5) | (stretches.length_s < 2.5))
-        & (stretches.variety >= 0.5)
-        & (stretches.singing >= np.where(struck, 0.7, 0.4))
-    )
-    for chosen, others in ((melody, percussive), (bass, melody | pedal), (counter, melody | pedal | bass)):
+    score += W.top * (height >= 0.95) * np.interp(moves_with, [0.35, 0.6], [0.0, 1.0]) - W.struck * struck
+    together = (moves_with >= 0.6) | (stretches.thickness > 1.5)
+    blocks = (stretches.rate < W.block) & together
+    able = ~percussive & (~static | alone) & ((line >= 0.4) | (height >= 1.0) | alone) & ~blocks
+    melody = _melodies(stretches, pairs, score, able=able)
+    melody |= _doubled(pairs, melody, n) & ~percussive
+    lowest = below <= 0.15
+    broken = (stretches.steps < 0.34) & (stretches.rate >= 1.5) & (stretches.uneven < 0.5) & (stretches.n_classes >= 3)
+    filling_s = _per_one(pairs, pairs.overlap_s * ~(melody[pairs.other] | pairs.doubling), n)
+    only = filling_s < 0.3 * stretches.length_s  # nothing else accompanies
+    broken &= (line > 0.5) & only & (struck | (stretches.rate >= W.broken))
+    bass = ~melody & ~percussive & lowest & ~alone & ~broken
+    beside = 1.0 - _moves_with(stretches, pairs.take(melody[pairs.other]), n)  # the melody
+    equal = bass & only & (stretches.uneven >= 0.3) & (stretches.steps >= 0.5) & (stretches.rate >= 0.8)
+    bass &= ~(equal & (beside >= W.own))  # of two lines the lower one is as much of a line
+    counter = ~(melody | bass | percussive | static) & (line >= 0.6) & (beside >= W.own) & (own >= W.any) & ~alone
+    counter &= (stretches.rate >= 0.5) & (stretches.rate <= W.rate) & (stretches.variety >= 0.5)
+    counter &= (stretches.n_classes >= 3) & (stretches.pattern <= W.pattern)
+    counter &= (stretches.steps >= np.where(stretches.uneven < 0.3, W.steps, 0.25)) & ~(struck & broken)
+    for chosen, others in ((bass, melody), (counter, melody | bass)):
         chosen |= _doubled(pairs, chosen, n) & ~others & ~percussive
-    bass &= ~melody
-    counter &= ~melody & ~bass
     label = np.full(n, _CHORDS)
-    for mask, role in ((counter, _COUNTER), (bass, _BASS), (pedal, _PEDAL), (melody, _MELODY)):
+    for mask, role in ((counter, _COUNTER), (bass, _BASS), (melody, _MELODY)):
         label[mask] = role
-    label = _settled(stretches, label, fixed=percussive | alone | pedal)
+    label = _settled(stretches, label, score, fixed=percussive | alone)
     label = _one_melody(stretches, pairs, label, score, other=np.where((own >= 0.45) & ~static, _COUNTER, _CHORDS))
+    label[percussive] = _drums(stretches, everything, percussive, label)[percussive]
+
+    sings = [np.zeros(voice.attacks.n_attacks, dtype=bool) for voice in voices]
+    for k in np.flatnonzero(label == _MELODY).tolist():
+        sings[int(stretches.part[k])][int(stretches.first[k]) : int(stretches.last[k]) + 1] = True
+    held = pedal_notes(voices, tempo=tempo, melody=sings, silent=np.zeros(len(voices), dtype=bool))
     return label, [
         _reason(
             int(label[k]), k, stretches, percussive=bool(percussive[k]), alone=bool(alone[k]), height=float(height[k])
         )
         for k in range(n)
-    ]
+    ], lowest & ~percussive & ~broken, held
+
+
+def _drums(
+    stretches: Stretches, pairs: Pairs, percussive: NDArray[np.bool_], label: NDArray[np.int64]
+) -> NDArray[np.int64]:
+    """Low drums are bass, the others chords."""
+    return np.where(percussive & (stretches.pitch < _LOW_DRUM), _BASS, _CHORDS)
 
 
 def _per_one(pairs: Pairs, values: NDArray[np.float64], n: int) -> NDArray[np.float64]:
@@ -161,8 +258,10 @@ def _prominence(
         stretches.velocity,
     )
     louder = np.clip((stretches.velocity - around) / 20.0, -1.0, 1.0)
-    score = 0.33 * height + 0.22 * line + 0.16 * stretches.variety + 0.16 * stretches.singing
-    score += 0.06 * stretches.uneven + 0.12 * active + 0.12 * louder
+    several = np.minimum(stretches.uneven, 1.0)  # note values
+    score = W.height * height + W.line * line + W.variety * stretches.variety + W.singing * stretches.singing
+    score += W.uneven * several + W.active * active + W.louder * louder
+    score -= W.fast * ((stretches.rate > 4.0) & (several < 0.4)) + W.pat * np.clip(stretches.pattern - 0.4, 0.0, 0.5)
     score *= np.where(static, 0.6, 1.0)
     before = np.r_[False, (np.diff(stretches.part) == 0) & (np.diff(stretches.start_s) < 20.0)]
     smooth = score.copy()  # a line that stood out a moment ago, or will, is followed
@@ -186,10 +285,11 @@ def _melodies(
     n = stretches.n_stretches
     length_s = stretches.length_s
     shorter_s = np.minimum(length_s[pairs.one], length_s[pairs.other])
-    conflict = ~pairs.doubling & (pairs.overlap_s > np.maximum(_CONFLICT * shorter_s, 0.12))
+    both_s = _speaking_s(stretches, pairs)
+    conflict = ~pairs.doubling & (both_s > np.maximum(_CONFLICT * shorter_s, 0.12))
     one, other = pairs.one[conflict], pairs.other[conflict]
-    covered = pairs.overlap_s[conflict] >= _COVERED * length_s[one]
-    inside = pairs.overlap_s[conflict] < _COVERED * length_s[other]  # a passing gesture beside something longer
+    covered = both_s[conflict] >= _COVERED * length_s[one]
+    inside = both_s[conflict] < _COVERED * length_s[other]  # a passing gesture beside something longer
     weight = np.minimum(length_s, _FULL_LENGTH_S) / _FULL_LENGTH_S
     rank = np.round(score + _LENGTH_WEIGHT * weight, 9) - 1e-10 * stretches.part  # of equals the first part
     open_, melody = able.copy(), np.zeros(n, dtype=bool)
@@ -204,30 +304,17 @@ def _melodies(
     return melody
 
 
-def _pedals(stretches: Stretches, pairs: Pairs, shortest_s: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """One pitch class, held or struck again for 4 s and two bars, while something else moves half of that time."""
-    n = stretches.n_stretches
-    moves = (stretches.n_classes[pairs.other] >= 3) & (stretches.n_attacks[pairs.other] >= 4)
-    moving_s = _largest(pairs, pairs.overlap_s * moves, n)
-    tone = np.where(stretches.n_classes == 1, np.rint(stretches.low).astype(np.int64) % 12, -1)
-    goes_on = (np.diff(stretches.part) == 0) & (tone[1:] == tone[:-1]) & (tone[1:] >= 0)
-    goes_on &= stretches.start_s[1:] - stretches.end_s[:-1] < 0.5
-    row = np.cumsum(np.r_[True, ~goes_on]) - 1  # stretches of one pitch in a row count together
-    long = np.bincount(row, weights=stretches.length_s)[row] >= shortest_s
-    octaves = np.abs(stretches.pitch - stretches.low) % 12 < 0.1
-    still = (
-        (stretches.n_classes == 1) & long & ((stretches.thickness <= 1.3) | (octaves & (stretches.thickness <= 2.2)))
-    )
-    still &= moving_s >= 0.5 * stretches.length_s
-    long_pair = pairs.overlap_s >= 0.5 * stretches.length_s[pairs.one]
-    other_tone = long_pair & still[pairs.other] & (tone[pairs.other] != tone[pairs.one])
-    return np.asarray(still & (_per_one(pairs, other_tone.astype(np.float64), n) < 2))  # more hold a chord
-
-
 def _moves_with(stretches: Stretches, pairs: Pairs, n: int) -> NDArray[np.float64]:
     """How much each stretch moves together with the one it moves with most, 0..1; doublings do not count."""
     enough = ~pairs.doubling & (pairs.overlap_s >= 0.4 * stretches.length_s[pairs.one])
     return _largest(pairs, pairs.together * enough, n)
+
+
+def _speaking_s(stretches: Stretches, pairs: Pairs) -> NDArray[np.float64]:
+    """How long both of a pair move: an answer may begin over the last held note of the call."""
+    end_s = np.where(stretches.n_attacks >= 3, np.minimum(stretches.last_s + 0.25, stretches.end_s), stretches.end_s)
+    both_s = np.minimum(end_s[pairs.one], end_s[pairs.other])
+    return np.asarray(both_s - np.maximum(stretches.start_s[pairs.one], stretches.start_s[pairs.other]))
 
 
 def _doubled(pairs: Pairs, chosen: NDArray[np.bool_], n: int) -> NDArray[np.bool_]:
@@ -237,13 +324,19 @@ def _doubled(pairs: Pairs, chosen: NDArray[np.bool_], n: int) -> NDArray[np.bool
     return answer
 
 
-def _settled(stretches: Stretches, label: NDArray[np.int64], *, fixed: NDArray[np.bool_]) -> NDArray[np.int64]:
-    """One or two notes that go straight on from the stretch before keep its role: they end the same line."""
-    follows = np.r_[False, np.diff(stretches.part) == 0]
-    follows[1:] &= stretches.start_s[1:] - stretches.end_s[:-1] < 0.5
-    tiny = (stretches.n_attacks <= 2) & follows & ~fixed
-    before = np.r_[label[:1], label[:-1]]
-    return np.where(tiny & (before != _PEDAL), before, label)
+def _settled(
+    stretches: Stretches, label: NDArray[np.int64], score: NDArray[np.float64], *, fixed: NDArray[np.bool_]
+) -> NDArray[np.int64]:
+    """A line keeps its role from rest to rest: a stretch beside a longer one without a rest between takes its role."""
+    joined = (np.diff(stretches.part) == 0) & (stretches.start_s[1:] - stretches.end_s[:-1] < _REST_S)
+    length_s = np.minimum(stretches.length_s, _VOTE_S)
+    votes = np.zeros((len(label), len(ROLES)))
+    here = np.arange(len(label))
+    votes[here, label] += length_s
+    votes[here[1:][joined], label[:-1][joined]] += length_s[:-1][joined]
+    votes[here[:-1][joined], label[1:][joined]] += length_s[1:][joined]
+    votes[here, label] += W.keep * length_s
+    return np.where(fixed, label, np.argmax(votes, axis=1))
 
 
 def _one_melody(
@@ -256,7 +349,7 @@ def _one_melody(
 ) -> NDArray[np.int64]:
     """Of melodies that still overlap, the one that stands out more stays; the rest become `other`."""
     shorter_s = np.minimum(stretches.length_s[pairs.one], stretches.length_s[pairs.other])
-    conflict = ~pairs.unison & (pairs.overlap_s > np.maximum(_CONFLICT * shorter_s, 0.12))
+    conflict = ~pairs.unison & (_speaking_s(stretches, pairs) > np.maximum(_CONFLICT * shorter_s, 0.12))
     conflict &= (label[pairs.one] == _MELODY) & (label[pairs.other] == _MELODY)
     one, two = pairs.one[conflict], pairs.other[conflict]
     rank = np.round(score + _LENGTH_WEIGHT * np.minimum(stretches.length_s / _FULL_LENGTH_S, 1.0), 9)

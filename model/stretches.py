@@ -8,6 +8,7 @@ music further away.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,7 +23,8 @@ PIECE_S = 2.0
 """No piece is shorter than this."""
 DOUBLED = 0.8
 """Share of all attacks that must agree in time and pitch class where one part doubles another."""
-_NEAR_S = 0.02
+_NEAR_S, _CLUSTER_S = 0.045, 0.09
+"""Attacks of different parts that hands place this near to each other are together (common practice, no source)."""
 _STEP_VALUE = np.array([0.15, 1.0, 1.0, 0.6, 0.6, 0.4, 0.3, 0.4])
 """How much each interval (0 to 7 semitones) sounds like singing; larger ones .1 (common practice, no source)."""
 
@@ -34,7 +36,7 @@ class Stretches:
     Parameters
     ----------
     part : int
-        Index from 0 of its part.
+        Index from 0 of its part or voice.
     first, last : int
         Its attacks.
     start_s, end_s : float
@@ -56,6 +58,13 @@ class Stretches:
         Attacks a second.
     velocity : float
         Mean.
+    pattern : float, 0..1
+        Share of attacks whose pitch comes back after the same number of attacks, at the best such number up to 12: near 1
+        for an ostinato, a tremolo or an accompanying figure.
+    steps : float, 0..1
+        Share of intervals of one or two semitones among those that move.
+    last_s : float
+        Its last onset.
     """
 
     part: NDArray[np.int64]
@@ -73,6 +82,9 @@ class Stretches:
     uneven: NDArray[np.float64]
     rate: NDArray[np.float64]
     velocity: NDArray[np.float64]
+    pattern: NDArray[np.float64]
+    steps: NDArray[np.float64]
+    last_s: NDArray[np.float64]
 
     @property
     def n_stretches(self) -> int:
@@ -115,7 +127,7 @@ class Pairs:
         return Pairs(self.one[mask], self.other[mask], self.overlap_s[mask], *rest)
 
 
-def stretches_of(parts: list[tuple[Attacks, tuple[Phrase, ...]]]) -> Stretches:
+def stretches_of(parts: Sequence[tuple[Attacks, tuple[Phrase, ...]]]) -> Stretches:
     """All stretches of all parts, by part and time."""
     common_s = _common_starts(parts)
     columns: list[list[NDArray[np.float64]]] = []
@@ -124,7 +136,7 @@ def stretches_of(parts: list[tuple[Attacks, tuple[Phrase, ...]]]) -> Stretches:
             first = _pieces(attacks, phrases, common_s)
             columns.append([np.full(len(first), float(index)), *_measure(attacks, first)])
     if not columns:
-        columns = [[np.zeros(0)] * 15]
+        columns = [[np.zeros(0)] * 18]
     part, first, last, start_s, end_s, n_attacks, pitch, low, thickness, variety, n_classes, *rest = (
         np.concatenate(column) for column in zip(*columns, strict=True)
     )
@@ -134,7 +146,7 @@ def stretches_of(parts: list[tuple[Attacks, tuple[Phrase, ...]]]) -> Stretches:
     )
 
 
-def _common_starts(parts: list[tuple[Attacks, tuple[Phrase, ...]]]) -> NDArray[np.float64]:
+def _common_starts(parts: Sequence[tuple[Attacks, tuple[Phrase, ...]]]) -> NDArray[np.float64]:
     """Times at which two or more parts, and a third of those sounding, begin a phrase."""
     starts_s = np.sort(np.array([p.start_s for _, phrases in parts for p in phrases]))
     ends_s = np.sort(np.array([p.end_s for _, phrases in parts for p in phrases]))
@@ -185,8 +197,13 @@ def _measure(attacks: Attacks, first: NDArray[np.int64]) -> list[NDArray[np.floa
     inner = inner[of[inner] == of[inner + 2]] if len(inner) else inner
     differs = np.abs(np.log2(between_s[inner + 1] / between_s[inner])) > 0.4
     uneven = np.bincount(of[inner], weights=differs, minlength=len(first)) / np.maximum(n_pairs - 1, 1)
+    moves = (interval > 0).astype(np.float64)
+    small = ((interval == 1) | (interval == 2)).astype(np.float64)
+    n_moves, n_small = (np.bincount(of[pairs], weights=w[pairs], minlength=len(first)) for w in (moves, small))
     distinct = _distinct(of, attacks.pitch)
-    variety = np.where(count == 1, 0.2, np.where(count == 2, 0.5, 1.0) * distinct / np.minimum(count, 6))
+    turns = np.minimum(n_moves.astype(np.int64) + 1, count)  # a note struck again is no new one
+    few = np.minimum(np.where(turns >= 3, turns, count), 6)
+    variety = np.where(count == 1, 0.2, np.where(count == 2, 0.5, 1.0) * distinct / few)
     span_s = np.maximum(attacks.onset_s[last] - start_s, 0.0) * count / np.maximum(count - 1, 1)
     return [
         *(first.astype(np.float64), last.astype(np.float64), start_s, end_s, count.astype(np.float64)),
@@ -194,7 +211,22 @@ def _measure(attacks: Attacks, first: NDArray[np.int64]) -> list[NDArray[np.floa
         *(np.minimum(variety, 1.0), _distinct(of, attacks.pitch % 12).astype(np.float64)),
         *(singing / np.maximum(n_pairs, 1), np.minimum(uneven / 0.35, 1.0)),
         *(count / np.maximum(np.maximum(span_s, end_s - start_s), 0.3), weighted(attacks.velocity)),
+        *(_pattern(of, attacks.pitch, count), n_small / np.maximum(n_moves, 1)),
+        attacks.onset_s[last],
     ]
+
+
+def _pattern(of: NDArray[np.int64], pitch: NDArray[np.int64], count: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Share of attacks of each stretch that come back after the same number of attacks, the best number up to 12."""
+    best = np.zeros(len(count))
+    for period in range(1, 13):
+        if period >= len(pitch):
+            break
+        same_stretch = of[period:] == of[:-period]
+        back = same_stretch & (pitch[period:] == pitch[:-period])
+        share = np.bincount(of[period:], weights=back, minlength=len(count)) / np.maximum(count - period, 1)
+        best = np.where(count >= max(2 * period, 4), np.maximum(best, share), best)
+    return best
 
 
 def _distinct(of: NDArray[np.int64], values: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -203,7 +235,7 @@ def _distinct(of: NDArray[np.int64], values: NDArray[np.int64]) -> NDArray[np.in
     return np.bincount(keys // 128, minlength=int(of[-1]) + 1)
 
 
-def pairs_of(stretches: Stretches, parts: list[tuple[Attacks, tuple[Phrase, ...]]]) -> Pairs:
+def pairs_of(stretches: Stretches, parts: Sequence[tuple[Attacks, tuple[Phrase, ...]]]) -> Pairs:
     """Which stretches of different parts overlap by at least a tenth of a second, and how alike they move."""
     one, other = _overlapping(stretches)
     overlap_s = np.minimum(stretches.end_s[one], stretches.end_s[other])
@@ -244,7 +276,7 @@ def _overlapping(stretches: Stretches) -> tuple[NDArray[np.int64], NDArray[np.in
 
 def _coincidences(
     stretches: Stretches,
-    parts: list[tuple[Attacks, tuple[Phrase, ...]]],
+    parts: Sequence[tuple[Attacks, tuple[Phrase, ...]]],
     one: NDArray[np.int64],
     other: NDArray[np.int64],
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
@@ -298,11 +330,11 @@ def _attacks_within(
 
 
 def _clusters(onset_s: NDArray[np.float64]) -> NDArray[np.int64]:
-    """Numbers of clusters of sorted onsets: a new one after 20 ms of nothing, or 55 ms after its first."""
+    """Numbers of clusters of sorted onsets: a new one after 45 ms of nothing, or 90 ms after its first."""
     number, first_s, before_s = 0, -np.inf, -np.inf
     answer = []
     for time_s in onset_s.tolist():
-        if time_s - before_s > _NEAR_S or time_s - first_s > TOGETHER_S + _NEAR_S:
+        if time_s - before_s > _NEAR_S or time_s - first_s > _CLUSTER_S:
             number, first_s = number + 1, time_s
         before_s = time_s
         answer.append(number)

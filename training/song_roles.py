@@ -1,0 +1,147 @@
+"""Roles where the music says who sings: in a chorale the soprano, in a song or solo with accompaniment the voice.
+
+Scores are read from the installed music21; nothing of them is copied. Every part becomes a part of one MIDI file, all in
+one velocity, so that neither loudness nor names help (all are strings to the tool). Printed for each score: the share of
+the singer's notes heard as melody (recall), the share of notes heard as melody that are the singer's, both while it sings
+(precision), and F1 with an interval by score; beside it the line that is highest in mean pitch taken for the melody. Where
+the piano alone has the tune between verses the score says nothing, and nothing is counted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from phrasewright.model.hearing import ROLES, CueHearing
+from phrasewright.model.listening import hear
+from phrasewright.training.boundary_corpus import BEAT_S, Song, chorales, corpus_root
+from phrasewright.training.corpus import cue_of
+from phrasewright.training.textures import Line, Row, Sketch
+
+SONGS = (
+    "schubert/Lindenbaum.xml",
+    "schumann_robert/dichterliebe_no2.xml",
+    "beach/prayer_of_a_tired_child.musicxml",
+    "liliuokalani/aloha_oe.mxl",
+    "verdi/laDonnaEMobile.mxl",
+    "weber/concertino_clarinet.mxl",
+)
+"""The singer's is the first part (a clarinet in the last), the others accompany."""
+EVERY_NTH = 3
+_MELODY = ROLES.index("melody")
+_PROGRAM, _VELOCITY, _BPM = 48, 72, 80.0
+
+
+@dataclass(frozen=True)
+class Sung:
+    """Counts of one score: notes of the singer, of those heard as melody, notes of others heard as melody meanwhile."""
+
+    name: str
+    sung: int
+    found: int
+    others: int
+
+    @property
+    def f1(self) -> float:
+        return 2.0 * self.found / max(self.sung + self.found + self.others, 1)
+
+
+def sketch_of(lines: Iterable[Iterable[Row]]) -> Sketch:
+    """Lines as parts of one cue, the first counted as the singer's."""
+    named = tuple(Line(f"Strings {k}", _PROGRAM, tuple(rows)) for k, rows in enumerate(lines, start=1))
+    return Sketch(named, ((0.0, _BPM),))
+
+
+def chorale_lines(song: Song) -> list[list[Row]]:
+    """The four voices of a chorale as rows."""
+    return [
+        [
+            (float(at), float((end - on) / BEAT_S), int(pitch), _VELOCITY)
+            for at, on, end, pitch in zip(line.onset_beat, line.onset_s, line.release_s, line.pitch, strict=True)
+        ]
+        for line in song.lines
+    ]
+
+
+def song_lines(name: str) -> list[list[Row]]:
+    """The parts of a score, with all their notes."""
+    from music21 import converter, stream
+
+    lines = []
+    for part in converter.parse(corpus_root() / name).getElementsByClass(stream.Part):
+        rows = {
+            (float(event.offset), float(event.duration.quarterLength), int(pitch.midi), _VELOCITY)
+            for event in part.stripTies().flatten().notes
+            if event.duration.quarterLength > 0
+            for pitch in event.pitches
+        }
+        if rows:
+            lines.append(sorted(rows))
+    return lines
+
+
+def judged(name: str, lines: list[list[Row]]) -> tuple[Sung, Sung]:
+    """A score as heard, and with its highest part taken for the melody."""
+    hearing = hear(cue_of(sketch_of(lines)))
+    heard = [part.note_role == _MELODY for part in hearing.parts]
+    mean = [float(part.part.notes.pitch.mean()) for part in hearing.parts]
+    top = int(np.argmax(mean))
+    highest = [np.full(part.part.notes.n_notes, k == top) for k, part in enumerate(hearing.parts)]
+    return _counts(name, hearing, heard), _counts(name, hearing, highest)
+
+
+def _counts(name: str, hearing: CueHearing, melody: list[NDArray[np.bool_]]) -> Sung:
+    singer = hearing.parts[0].part.notes
+    found, others = int(melody[0].sum()), 0
+    for part, chosen in zip(hearing.parts[1:], melody[1:], strict=True):
+        notes = part.part.notes
+        k = np.searchsorted(singer.onset_s, notes.onset_s + 1e-6, side="right") - 1
+        meanwhile = (k >= 0) & (singer.offset_s[np.maximum(k, 0)] > notes.onset_s + 1e-6)
+        others += int(np.sum(chosen & meanwhile))
+    return Sung(name, singer.n_notes, found, others)
+
+
+def chorale_rows(*, every_nth: int = EVERY_NTH) -> list[tuple[Sung, Sung]]:
+    """Every n-th chorale."""
+    return [judged(song.name, chorale_lines(song)) for song in chorales()[::every_nth]]
+
+
+def song_rows() -> list[tuple[Sung, Sung]]:
+    """The songs that the installed corpus holds."""
+    return [judged(name, song_lines(name)) for name in SONGS if (corpus_root() / name).exists()]
+
+
+def pooled(rows: list[Sung], *, seed: int = 0) -> tuple[float, float, float, tuple[float, float]]:
+    """Recall, precision and F1 over all notes, and the interval of F1, 95 %, by score."""
+    counts = np.array([(row.sung, row.found, row.others) for row in rows], dtype=np.float64)
+
+    def f1(total: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.asarray(2.0 * total[..., 1] / np.maximum(total[..., 0] + total[..., 1] + total[..., 2], 1.0))
+
+    sung, found, others = counts.sum(axis=0)
+    drawn = np.random.default_rng(seed).integers(0, len(rows), size=(1000, len(rows)))
+    low, high = np.quantile(f1(counts[drawn].sum(axis=1)), [0.025, 0.975])
+    return found / sung, found / max(found + others, 1.0), float(f1(counts.sum(axis=0))), (float(low), float(high))
+
+
+def print_song_roles() -> None:
+    """Print the tables."""
+    songs = song_rows()
+    print("\nmelody in scores that say who sings (read from music21)")
+    print(f"  {'':<44} {'notes':>6} {'recall':>7} {'precis.':>7} {'F1':>6}   95 %, by score   highest part: F1")
+    for heard, highest in songs:
+        recall, precision, value, _ = pooled([heard])
+        print(
+            f"  {heard.name:<44} {heard.sung:6d} {recall:7.3f} {precision:7.3f} {value:6.3f}   {'':<14} {highest.f1:10.3f}"
+        )
+    for title, rows in (("songs, all", songs), (f"chorales, every {EVERY_NTH}rd, soprano", chorale_rows())):
+        recall, precision, value, (low, high) = pooled([heard for heard, _ in rows])
+        _, _, top, (top_low, top_high) = pooled([highest for _, highest in rows])
+        total = sum(heard.sung for heard, _ in rows)
+        print(
+            f"  {title:<44} {total:6d} {recall:7.3f} {precision:7.3f} {value:6.3f}   [{low:.3f}, {high:.3f}]"
+            f" {top:8.3f} [{top_low:.3f}, {top_high:.3f}]"
+        )
