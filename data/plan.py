@@ -56,6 +56,7 @@ _STEP_HELD_S = (0.05, 0.25)
 _EARLY_S, _LATE_S = 0.15, 0.35
 """A note that begins at most so long before or after a step takes it at its onset."""
 _JOINED_S = 0.06
+_SHORTEST_RAMP_S = 0.3
 _RAMP_KNOTS = 24
 _MAX_PLAN_BYTES = 1 << 20
 _COLUMNS = ("bar", "level", "parts", "ramp")
@@ -63,7 +64,7 @@ _COLUMNS = ("bar", "level", "parts", "ramp")
 
 @dataclass(frozen=True)
 class Change:
-    """One change of level: a step where both times are equal, else a ramp that reaches `level_cc` at `end_s`.
+    """One change of level: a ramp that reaches `level_cc` at `end_s`, or a step where there is no time for one.
 
     `why` is the mark or the row as written.
     """
@@ -75,7 +76,7 @@ class Change:
 
     @property
     def is_step(self) -> bool:
-        return self.end_s <= self.start_s
+        return self.end_s - self.start_s < _SHORTEST_RAMP_S
 
 
 @dataclass(frozen=True)
@@ -148,10 +149,14 @@ def _knots(changes: Sequence[Change], notes: Notes) -> tuple[NDArray[np.float64]
     """Times, rising, and (dynamics, expression) there, between which the level runs straight."""
     at_s = [0.0]
     level = [MF_CC]
+    first_s = float(notes.onset_s[0]) if notes.n_notes else 0.0
     share = np.linspace(0.0, 1.0, _RAMP_KNOTS + 1)
     rounded = 0.5 * share + 0.5 * share * share * (3.0 - 2.0 * share)
     for change in changes:
         target = change.level_cc, float(expression_at(change.level_cc))
+        if change.end_s <= first_s:  # before the first note nothing has to move
+            at_s, level = [0.0], [target]
+            continue
         if change.is_step:
             begin_s, end_s, turn = *_step_s(change.end_s, notes), share * share * (3.0 - 2.0 * share)
         else:
@@ -171,8 +176,6 @@ def _knots(changes: Sequence[Change], notes: Notes) -> tuple[NDArray[np.float64]
 def _step_s(time_s: float, notes: Notes) -> tuple[float, float]:
     """Where a step begins and where it is over: at the onset it concerns, within a held note where there is none."""
     onset_s = notes.onset_s
-    if not notes.n_notes or time_s <= onset_s[0]:
-        return (time_s - _STEP_FREE_S, time_s)
     i = int(np.searchsorted(onset_s, time_s - _EARLY_S))
     near = i < len(onset_s) and onset_s[i] <= time_s + _LATE_S
     until_s = float(notes.offset_s[:i].max()) if i else 0.0

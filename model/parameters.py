@@ -349,11 +349,11 @@ class Limits:
 
 @dataclass(frozen=True)
 class Riding:
-    """How shapes change where a plan leads away from mf. Shares stand at pp, p, mp, mf, f and ff."""
+    """How shapes change where a plan leads away from mf. Shares stand at niente, pp, p, mp, mf, f, ff."""
 
-    shape_share: tuple[float, ...] = (0.78, 0.86, 0.93, 1.0, 1.06, 1.0)
+    shape_share: tuple[float, ...] = (0.5, 0.78, 0.86, 0.93, 1.0, 1.06, 1.0)
     """Size of arcs and notes; ff has little room above."""
-    accent_share: tuple[float, ...] = (0.6, 0.75, 0.9, 1.0, 1.2, 1.3)
+    accent_share: tuple[float, ...] = (0.4, 0.6, 0.75, 0.9, 1.0, 1.2, 1.3)
     """Size of accents and sforzandi."""
     vibrato_per_cc: float = 0.005
     vibrato_bounds: tuple[float, float] = (0.7, 1.25)

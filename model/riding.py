@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from phrasewright.data.plan import LEVEL_CENTRES_CC, MF_CC, plan_levels
+from phrasewright.data.plan import LEVEL_CENTRES_CC, MF_CC, NIENTE_CC, plan_levels
 from phrasewright.model.gestures import Gestures, Grid, runs_of, window_frames
 from phrasewright.model.hearing import EVENTS, CueHearing
 from phrasewright.model.parameters import RuleParameters
@@ -40,7 +40,7 @@ def on_the_plan(
         return value
     riding = parameters.riding
     level = plan_levels(hearing.plan, part, grid.time_s)  # (n_frames, 2)
-    at = list(LEVEL_CENTRES_CC.values())
+    at = [NIENTE_CC, *LEVEL_CENTRES_CC.values()]
     share = np.interp(level[:, 0], at, riding.shape_share)
     sharp = np.interp(level[:, 0], at, riding.accent_share)
     closing = _closing_share(level[:, 0], gestures, grid, parameters=parameters)
@@ -59,6 +59,9 @@ def on_the_plan(
         out[:, lane] = level[:, 0] + away if lane == 0 else level[:, 1] * np.exp(away)
     vibrato = 1.0 + riding.vibrato_per_cc * (level[:, 0] - MF_CC[0])
     out[:, 2] = value[:, 2] * np.clip(vibrato, *riding.vibrato_bounds)
+    if centre[:2] == MF_CC:  # where the plan asks for what is there already, not even a rounding error changes
+        same = (level[:, 0] == MF_CC[0]) & (closing == 1.0)
+        out[same] = value[same]
     return out
 
 
