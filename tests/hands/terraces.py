@@ -28,7 +28,7 @@ def draw(hearing: CueHearing, index: int, *, seed: int = 0, noise: bool = True) 
     step = np.tanh(np.diff(height, prepend=height[:1]) / 3.0)
     stays_s = np.bincount(terrace, weight)
     scale = np.where(on_top, 1.0, 0.5)
-    loud = scale * (13.0 * step + 0.8 * np.clip(height - np.median(line.pitch), -12, 12))
+    loud = scale * (7.0 * step + 1.2 * np.clip(height - np.median(line.pitch), -12, 12))
     dynamics = np.where(on_top, 74.0, 60.0) + loud
     expression = np.where(on_top, 97.0, 86.0) + 0.3 * loud + 5.0 * np.tanh((stays_s - 3.0) / 2.0)
     leap = np.abs(np.diff(line.pitch, prepend=line.pitch[:1])) >= 5
