@@ -81,6 +81,23 @@ class _Lanes(click.ParamType):
         return tuple(lane for lane in LANES if lane in chosen)
 
 
+class _Kinds(click.ParamType):
+    """Kinds of findings separated by commas."""
+
+    name = "kinds"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[str, ...]:
+        from phrasewright.model.review import KINDS
+
+        if isinstance(value, tuple):
+            return value
+        chosen = tuple(kind.strip() for kind in value.split(","))
+        unknown = [kind for kind in chosen if kind not in KINDS]
+        if unknown:
+            self.fail(f"{unknown[0]!r} is no kind of finding; choose from {', '.join(KINDS)}", param, ctx)
+        return chosen
+
+
 _CUE = click.Path(path_type=Path)
 _json = click.option("--json", "as_json", is_flag=True, help="Print one JSON object and nothing else. Example: --json")
 _force = click.option("--force", is_flag=True, help="Replace an output that is already there. Example: --force")
@@ -121,6 +138,13 @@ def main() -> None:
     show_default=True,
     help="What becomes of lanes already drawn: kept, replaced, or blended (their level and arc stay, faster movement is"
     " added). Example: --existing blend",
+)
+@click.option(
+    "--plan",
+    type=_CUE,
+    help="Loudness across the cue, as CSV with the header bar,level,parts,ramp: a mark (pp to ff) or 0 to 127, for all"
+    " parts or some, at once or over so many bars. Without it the dynamic marks in the file are the plan."
+    " Example: --plan loudness.csv",
 )
 @_profile
 @_force
@@ -174,6 +198,32 @@ def compare(left: Path, rights: tuple[Path, ...], profile: Path | None, as_json:
         _print_json(result)
     else:
         click.echo(compare_text(result))
+
+
+@main.command(epilog=_example("review shaped.mid --ignore retrigger --fail-on jump"))
+@click.argument("cue", type=_CUE, metavar="CUE.mid")
+@click.option("--kinds", type=_Kinds(), help="Look only for these. Example: --kinds jump,entry,stuck")
+@click.option("--ignore", type=_Kinds(), help="Leave these out. Example: --ignore retrigger")
+@click.option(
+    "--fail-on", type=_Kinds(), multiple=True, help="Exit with 3 if one of this kind is found. Example: --fail-on jump"
+)
+@_profile
+@_json
+def review(
+    cue: Path, kinds: tuple[str, ...] | None, ignore: tuple[str, ...] | None, fail_on: tuple[tuple[str, ...], ...],
+    profile: Path | None, as_json: bool,
+) -> None:
+    """Look over the lanes of a file: what stands still, jumps, joins badly or is left behind, with where and why."""
+    from phrasewright.inference.reviewing import fails, review_file, review_text
+
+    result = review_file(cue, profile=profile, kinds=kinds, ignore=ignore)
+    failed = fails(result, [kind for chosen in fail_on for kind in chosen])
+    if as_json:
+        _print_json(result)
+    else:
+        click.echo(review_text(result))
+    if failed:
+        click.get_current_context().exit(3)
 
 
 @main.command(epilog=_example("picture shaped.mid --bars 9-16 --parts 1 -o line.svg"))

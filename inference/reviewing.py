@@ -86,6 +86,14 @@ def chosen_kinds(kinds: Collection[str] | None, ignore: Collection[str] | None) 
     return chosen
 
 
+def fails(result: Mapping[str, Any], kinds: Collection[str]) -> bool:
+    """Whether anything of these kinds was found. Raises UsageError for a kind that was not looked for."""
+    unseen = [kind for kind in kinds if kind not in result["kinds"]]
+    if unseen:
+        raise UsageError(f"{unseen[0]!r} is to fail but is not looked for; take it out of --ignore or into --kinds")
+    return any(row["kind"] in kinds for row in result["findings"])
+
+
 def written_part(cue: Cue, heard: PartHearing) -> WrittenPart:
     """A part with its lanes as they stand in the file."""
     part = heard.part

@@ -32,12 +32,17 @@ STRETCH_ATTACKS = 4
 """So many onsets make a passage; one still note is a `flat-hold`."""
 
 COPY_R, COPY_DIFFERENCE = 0.98, 0.1
-"""Correlation above which, and mean difference of the standardised lanes below which, one lane is a copy of another.
+"""Correlation above which, and RMS difference of the standardised lanes below which, one lane is a copy of another.
 Lanes that belong together agree to about .9: timbre and level move together, but never by the same hand at the same
-moment.
+moment. Lanes of one level (means within a tenth of their deviation) need no more than the correlation.
 """
 COPY_MOVES_CC = 6
 """Both lanes range over so much; smaller ones agree by rounding."""
+DETAIL_S, DETAIL_R, DETAIL_CC = 1.0, 0.8, 0.4
+"""What is left of a lane without its average over a second agrees in a copy too. Two plain swells agree to .99 without
+copying each other; where either holds less detail than the rounding (0.4 steps RMS) they are not judged. Found on a
+crescendo of the demo cues whose vibrato grows with it.
+"""
 
 HELD_S, FLAT_CC = 2.0, 4
 """A played note drifts by 3 to 6 steps within about a second; under 4 steps in two seconds it stands still."""
@@ -100,9 +105,10 @@ def _lone(part: WrittenPart, still: str, moving: str, first: int, stop: int) -> 
 def copied_lanes(part: WrittenPart) -> list[Flaw]:
     """`copied-lane`: two lanes that agree as copies do, whatever their level and depth, for four seconds or more.
 
-    Over windows of four seconds: r over .98, and a mean absolute difference of the standardised lanes (each less its
-    mean, over its standard deviation) under .1. The lane named is the later of the two in the order dynamics,
-    expression, vibrato.
+    Over windows of four seconds: r over .98, and an RMS difference of the standardised lanes (each less its mean, over
+    its standard deviation) under .1, or, for lanes of the same values, a difference of means under .1 of their
+    deviation; the detail faster than a second agrees too. The lane named is the later of the two in the order
+    dynamics, expression, vibrato.
     """
     names = list(part.lanes)
     size, hop = round(STRETCH_S / FRAME_S / _STEP), round(_HOP_S / FRAME_S / _STEP)
@@ -135,11 +141,23 @@ def _alike(one: Floats, other: Floats, start: Ints, size: int) -> Mask:
         index = start[first : first + 512, None] + np.arange(size)  # (n_windows, size)
         x, y = one[index], other[index]
         moves = (np.ptp(x, axis=1) >= COPY_MOVES_CC) & (np.ptp(y, axis=1) >= COPY_MOVES_CC)  # False where NaN
-        x, y = _standardised(x[moves]), _standardised(y[moves])
+        x, y = x[moves], y[moves]
+        apart = np.abs(x.mean(axis=1) - y.mean(axis=1)) / np.sqrt((x.var(axis=1) + y.var(axis=1)) / 2)
+        x, y = _standardised(x), _standardised(y)
         r = np.mean(x * y, axis=1)
-        difference = np.mean(np.abs(x - y), axis=1)
-        alike[first : first + 512][moves] = (r > COPY_R) & (difference < COPY_DIFFERENCE)
+        difference = np.sqrt(np.mean((x - y) ** 2, axis=1))
+        alike[first : first + 512][moves] = (r > COPY_R) & (np.minimum(difference, apart) < COPY_DIFFERENCE)
+    for k in np.flatnonzero(alike).tolist():
+        x, y = (_detail(lane[start[k] : start[k] + size]) for lane in (one, other))
+        rms = float(np.sqrt(np.mean(x * x))), float(np.sqrt(np.mean(y * y)))
+        alike[k] = min(rms) >= DETAIL_CC and float(np.mean(x * y)) > DETAIL_R * rms[0] * rms[1]
     return alike
+
+
+def _detail(value: Floats) -> Floats:
+    """The values less their average over a second, without half a second at both ends."""
+    size = round(DETAIL_S / FRAME_S / _STEP) | 1
+    return np.asarray(value[size // 2 : -(size // 2)] - np.convolve(value, np.full(size, 1.0 / size), "valid"))
 
 
 def _standardised(x: Floats) -> Floats:
@@ -168,10 +186,11 @@ def flat_holds(part: WrittenPart, *, lone: list[Flaw]) -> list[Flaw]:
         inside &= ~told[: len(inside)]
         for first, stop in runs(_spread(inside, size, part.n_frames)).tolist():
             piece = value[first:stop]
-            what = (
-                f"{'stand' if lane == 'dynamics' else 'stands'} still for {(stop - 1 - first) * FRAME_S:.1f} s "
-                f"of a held note, within {steps_text(np.ptp(piece))}; let it grow, fall or drift"
-            )
+            length_s = (stop - 1 - first) * FRAME_S
+            still = f"stays within {steps_text(np.ptp(piece))} for {length_s:.1f} s of a held note"
+            if np.ptp(piece) >= FLAT_CC:
+                still = f"hardly moves for {length_s:.1f} s of a held note, never {FLAT_CC} steps within {HELD_S:.0f} s"
+            what = f"{still}; let it grow, fall or drift"
             severity = "high" if np.ptp(piece) <= HIGH_FLAT_CC else "medium"
             flaws.append(Flaw("flat-hold", lane, first * FRAME_S, (stop - 1) * FRAME_S, what, severity))
     return flaws
