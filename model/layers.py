@@ -10,6 +10,7 @@ Units: seconds, MIDI pitches. The limits of a join are common practice without a
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +26,7 @@ JOIN_SHARE = 0.05
 OVERLAP_S = 0.150
 """Overlaps shorter than this, and than a third of the shorter note, are legato joins (common practice, no source)."""
 OVERLAP_SHARE = 1 / 3
+_MOST_ALIGNED = 8
 _SHARE_TOLERANCE = 0.006
 _SHARE_NEIGHBOURS = 6
 _SHARE_WITNESSES = 3
@@ -89,7 +91,8 @@ def split_layers(notes: Notes) -> Layers:
                 end_s[k] = on[i]
             else:
                 held.append(k)
-        for k, row in zip(new, _choose(new, held, ending, layer, pitch), strict=True):
+        gap_s = on[i] - max((off[k] for k in ending), default=on[i])
+        for k, row in zip(new, _choose(new, held, ending, layer, pitch, gap_s), strict=True):
             layer[k] = row
             previous[k] = last_of.get(row, -1)
         for k in new:
@@ -133,9 +136,22 @@ def _attack_end(on: list[float], off: list[float], i: int) -> int:
     return j
 
 
-def _choose(new: list[int], held: list[int], ending: list[int], layer: list[int], pitch: list[int]) -> list[int]:
+def _aligned(pitches: list[int], lines: list[tuple[int, int]]) -> list[int]:
+    """The layers that fewer notes than lines go on in, both from the top, so that they move least."""
+    best = min(
+        combinations(lines, len(pitches)),
+        key=lambda chosen: sum(abs(line[1] - pitch) for line, pitch in zip(chosen, pitches, strict=True)),
+    )
+    return [layer for layer, _ in best]
+
+
+def _choose(
+    new: list[int], held: list[int], ending: list[int], layer: list[int], pitch: list[int], gap_s: float
+) -> list[int]:
     """Layers for the new notes, which come highest first."""
     if not held:
+        if 1 < len(new) < len(ending) <= _MOST_ALIGNED and gap_s <= JOIN_GAP_S:  # one of them ends, or two meet
+            return _aligned([pitch[k] for k in new], sorted((layer[k], pitch[k]) for k in ending))
         return list(range(len(new)))
     used = {layer[k] for k in held}
     free = [k for k in ending if layer[k] not in used]

@@ -58,20 +58,20 @@ class Weights:
     line: float = 0.2
     variety: float = 0.1
     singing: float = 0.16
-    uneven: float = 0.2
+    uneven: float = 0.175
     active: float = 0.12
     louder: float = 0.2
     fast: float = 0.3
     pat: float = 0.5
     top: float = 0.3
     struck: float = 0.1
-    own: float = 0.4
+    own: float = 0.2
     any: float = 0.3
     rate: float = 4.2
     pattern: float = 0.6
     steps: float = 0.6
     keep: float = 0.3
-    block: float = 0.36
+    block: float = 0.29
     broken: float = 2.6
 
 
