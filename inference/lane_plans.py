@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -10,6 +11,7 @@ from numpy.typing import NDArray
 
 from phrasewright.data.curves import LANES
 from phrasewright.data.notes import Notes
+from phrasewright.data.plan import MF_CC, plan_levels
 from phrasewright.model.events import LaneRequest, Stay, sound_of, step_limits
 from phrasewright.model.existing import (
     Drawn,
@@ -26,7 +28,8 @@ from phrasewright.model.existing import (
     stays_of,
 )
 from phrasewright.model.hearing import EVENTS, CueHearing, PartHearing
-from phrasewright.model.lanes import FRAME_S, DenseLanes
+from phrasewright.model.lanes import FRAME_S, DenseLanes, frame_times_s
+from phrasewright.model.limits import dynamics_bounds
 
 RANGES_CC = {"dynamics": (12, 118), "expression": (48, 120), "vibrato": (0, 127)}
 """Limits of the lanes while a part sounds (common practice, no source)."""
@@ -80,15 +83,17 @@ def plan_part(
     drawn = {lane: read_drawn(track, channel=channel, controller=cc) for lane, cc in part.lane_cc.items()}
     by_hand = {lane: drawn_phrases(d, phrases) for lane, d in drawn.items()}
     chosen = [lane for lane in LANES if lane in part.lane_cc and (lanes is None or lane in lanes)]
+    lifts = _lifts_cc(hearing, index, n_frames)
     plans = []
     for lane in chosen:
         own, mine = by_hand[lane], drawn[lane]
-        low, high = lane_range(lane, part.lane_range.get(lane))
+        low, high = lane_range(lane, part.lane_range.get(lane), dynamics_cc=dynamics_bounds(hearing, index))
         curve = np.array(dense.value_cc[:, LANES.index(lane)])
         held = held_frames(mine, tempo, n_frames)
         remarks: tuple[str, ...] = ()
         if existing != "replace" and len(mine.tick) and not np.any(own):
-            curve = centred(curve, held, frames, low=low, high=high)
+            lift = lifts[:, LANES.index(lane)]
+            curve = centred(curve - lift, held, frames, low=low, high=high) + lift
             remarks = (f"{lane}: controller {part.lane_cc[lane]} was set but not drawn; its value is the centre",)
         alone = np.ones_like(own) if existing == "replace" else ~own
         for source in LANES:
@@ -123,6 +128,16 @@ def plan_part(
     return tuple(plans)
 
 
+def _lifts_cc(hearing: CueHearing, index: int, n_frames: int) -> NDArray[np.float64]:
+    """How far the plan carries each lane from its centre, shape (n_frames, 3).
+
+    A level set in the file stays the centre of what the plan moves around it.
+    """
+    out = np.zeros((n_frames, len(LANES)))
+    out[:, :2] = plan_levels(hearing.plan, hearing.parts[index].part, frame_times_s(n_frames)) - np.array(MF_CC)
+    return out
+
+
 def phrase_ticks(heard: PartHearing) -> PhraseTicks:
     """Ticks of a part's phrases. A phrase ends with its last note, or where the next phrase begins."""
     notes = heard.part.notes
@@ -148,11 +163,15 @@ def gap_spans(notes: Notes) -> NDArray[np.float64]:
     return np.stack([reach_s[open_], notes.onset_s[1:][open_]], axis=1)
 
 
-def lane_range(lane: str, profiled: tuple[int, int] | None) -> tuple[int, int]:
+def lane_range(
+    lane: str, profiled: tuple[int, int] | None, *, dynamics_cc: tuple[float, float] | None = None
+) -> tuple[int, int]:
     """Lowest and highest value of a lane while its part sounds: the profile's range within the default one, where
-    they meet.
+    they meet. `dynamics_cc` is what the part's plan widens the default range of dynamics to.
     """
     low, high = RANGES_CC[lane]
+    if lane == "dynamics" and dynamics_cc is not None:
+        low, high = math.floor(dynamics_cc[0]), math.ceil(dynamics_cc[1])
     if profiled is None:
         return low, high
     inner = max(low, profiled[0]), min(high, profiled[1])

@@ -18,6 +18,7 @@ from phrasewright.data.cue import Cue, Part
 from phrasewright.data.curves import LANES
 from phrasewright.data.errors import UsageError
 from phrasewright.data.midi import LaneEvents, weave
+from phrasewright.data.plan import read_plan
 from phrasewright.data.profiles import read_profile
 from phrasewright.data.reading import read_cue
 from phrasewright.inference.lane_plans import LanePlan, plan_part
@@ -30,6 +31,7 @@ from phrasewright.model.listening import hear
 from phrasewright.model.spans import bar_ticks, outside, select_parts
 
 Predictor = Callable[[CueHearing, int], DenseLanes]
+_PLAN_REMARKS = {"marks": "loudness follows the dynamic marks in the file", "table": "loudness follows the plan"}
 STYLE_NAMES = {"rules": "rules", "network": "shipped"}
 
 
@@ -51,6 +53,8 @@ class ShapeOptions:
         `keep`, `replace` or `blend`.
     profile : Path or None
         A TOML file of the user's instruments.
+    plan : Path or None
+        A CSV file of the loudness wanted; without it the dynamic marks in the file are the plan.
     """
 
     baseline: bool = False
@@ -59,6 +63,7 @@ class ShapeOptions:
     bars: tuple[int, int] | None = None
     existing: str = "keep"
     profile: Path | None = None
+    plan: Path | None = None
 
     def __post_init__(self) -> None:
         unknown = [lane for lane in self.lanes or () if lane not in LANES]
@@ -92,7 +97,7 @@ def shape_cue(
     Raises
     ------
     InputError
-        The file or the profile cannot be used.
+        The file, the profile or the plan cannot be used.
     UsageError
         Options that do not fit the cue.
     """
@@ -106,7 +111,7 @@ def shape_cue(
 
         predictor = choose_predictor(options.baseline)
     predict, style, remark = predictor
-    hearing = hear(cue)
+    hearing = hear(cue, plan=read_plan(options.plan, cue) if options.plan is not None else None)
 
     plans: list[tuple[LanePlan, ...]] = []
     skipped: list[str | None] = []
@@ -134,7 +139,7 @@ def shape_cue(
             _part_summary(part, part_plans, counts, reason)
             for part, part_plans, reason in zip(cue.parts, plans, skipped, strict=True)
         ],
-        "remarks": [remark] if remark else [],
+        "remarks": [said for said in (remark, _PLAN_REMARKS.get(hearing.plan.origin, "")) if said],
     }
     return Shaped(content, summary)
 
