@@ -29,7 +29,7 @@ _MIN_VARIETY = 3
 _STRAY_BEAT = 0.12
 """An anchor that lies further from where its neighbours put it belongs to another note."""
 _WIDE, _NARROW = 13, 5
-_MIN_PRICE, _PRICE_SHARE = 20.0, 0.02
+_MIN_PRICE, _PRICE_SHARE = 12.0, 0.006
 """Price of a change of offset, in anchors: at least the first, and the second of all anchors."""
 _OFFSET_BEAT, _STEP_BEAT, _N_OFFSETS = 0.25, 0.5, 24
 _EXPLAINED = 0.7

@@ -135,7 +135,8 @@ def match_cues(recorded: Sequence[Line], corrected: Sequence[Line]) -> CueMatch:
             matches.append((i, j, found))
 
     for i, j in in_order:
-        pair(i, j, share=_MIN_SHARE)
+        again = not (free_before[i].all() and free_after[j].all())  # a part split or merged, or chance among the rest
+        pair(i, j, share=_MIN_SHARE_UNLIKE if again else _MIN_SHARE)
     rest = [
         (-min(a.sum(), b.sum()), i, j)
         for i, a in enumerate(free_before)

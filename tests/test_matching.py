@@ -68,7 +68,7 @@ def test_each_edit_alone(name: str, edit: str) -> None:
         [scores(lines(before), lines(EDITS[edit](before, np.random.default_rng(seed)))) for seed in range(2)]
     )
     precision, recall = right.mean(axis=0)
-    least = 0.97 if edit == "everything" else 0.99  # all edits at once, bars cut in the middle of tremolos
+    least = 0.98 if edit == "everything" else 0.99  # all edits at once, bars cut in the middle of tremolos
     assert precision >= least
     assert recall >= least
 
