@@ -67,6 +67,8 @@ def pedal_notes(
 
 def _rows(a: Attacks) -> list[tuple[int, int]]:
     """First and last attacks of rows of one tone, or one with its fifth."""
+    if a.n_attacks == 0:
+        return []
     tones = 12 * (a.low_pitch % 12) + a.pitch % 12
     plain = np.isin((a.pitch - a.low_pitch) % 12, _FIFTHS) & (a.n_notes <= 3)
     reach_s = np.maximum.accumulate(a.release_s)

@@ -181,8 +181,13 @@ def _decide(
     score += W.top * (height >= 0.95) * np.interp(moves_with, [0.35, 0.6], [0.0, 1.0]) - W.struck * struck
     together = (moves_with >= 0.6) | (stretches.thickness > 1.5)
     blocks = (stretches.rate < W.block) & together
-    able = ~percussive & (~static | alone) & ((line >= 0.4) | (height >= 1.0) | alone) & ~blocks
+    stabs = (stretches.thickness > 1.5) & (stretches.n_classes < 3)
+    able = ~percussive & (~static | alone) & ((line >= 0.4) | (height >= 1.0) | alone) & ~blocks & (~stabs | alone)
     melody = _melodies(stretches, pairs, score, able=able)
+    led_s = _per_one(pairs, pairs.overlap_s * melody[pairs.other], n)
+    busy = ~melody & ~percussive & ~together & (led_s <= 0.2 * stretches.length_s) & (stretches.rate >= 1.0)
+    busy &= (line >= 0.6) & (stretches.n_classes >= 2)  # where nothing has profile, the most active line
+    melody |= _melodies(stretches, pairs, np.minimum(stretches.rate, 9.0) / 9.0, able=busy)
     melody |= _doubled(pairs, melody, n) & ~percussive
     lowest = below <= 0.15
     broken = (stretches.steps < 0.34) & (stretches.rate >= 1.5) & (stretches.uneven < 0.5) & (stretches.n_classes >= 3)
@@ -194,7 +199,7 @@ def _decide(
     equal = bass & only & (stretches.uneven >= 0.3) & (stretches.steps >= 0.5) & (stretches.rate >= 0.8)
     bass &= ~(equal & (beside >= W.own))  # of two lines the lower one is as much of a line
     counter = ~(melody | bass | percussive | static) & (line >= 0.6) & (beside >= W.own) & (own >= W.any) & ~alone
-    counter &= (stretches.rate >= 0.5) & (stretches.rate <= W.rate) & (stretches.variety >= 0.5)
+    counter &= (stretches.rate >= 0.5) & ((stretches.rate <= W.rate) | (stretches.length_s < 2.5)) & (stretches.variety >= 0.5)
     counter &= (stretches.n_classes >= 3) & (stretches.pattern <= W.pattern)
     counter &= (stretches.steps >= np.where(stretches.uneven < 0.3, W.steps, 0.25)) & ~(struck & broken)
     for chosen, others in ((bass, melody), (counter, melody | bass)):
@@ -202,7 +207,7 @@ def _decide(
     label = np.full(n, _CHORDS)
     for mask, role in ((counter, _COUNTER), (bass, _BASS), (melody, _MELODY)):
         label[mask] = role
-    label = _settled(stretches, label, score, fixed=percussive | alone)
+    label = _settled(stretches, label, score, fixed=percussive | (alone & (stretches.pattern < 0.5) & (stretches.thickness < 1.5)))
     label = _one_melody(stretches, pairs, label, score, other=np.where((own >= 0.45) & ~static, _COUNTER, _CHORDS))
     label[percussive] = _drums(stretches, everything, percussive, label)[percussive]
 

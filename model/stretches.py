@@ -21,7 +21,7 @@ CUT_LONGER_S = 6.0
 """Phrases longer than this are cut where several other parts begin a phrase."""
 PIECE_S = 2.0
 """No piece is shorter than this."""
-DOUBLED = 0.8
+DOUBLED = 0.66
 """Share of all attacks that must agree in time and pitch class where one part doubles another."""
 _NEAR_S, _CLUSTER_S = 0.045, 0.09
 """Attacks of different parts that hands place this near to each other are together (common practice, no source)."""
@@ -108,7 +108,7 @@ class Pairs:
     together : float, 0..1
         Attacks they have in common over the attacks of either, within the overlap.
     doubling : bool
-        At least three attacks, and four fifths of all within the overlap, are common and of one pitch class:
+        At least three attacks, and two thirds of all within the overlap, are common and of one pitch class:
         unison or octaves.
     unison : bool
         The same, but for how few attacks there are.

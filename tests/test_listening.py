@@ -31,7 +31,7 @@ def check(heard: CueHearing) -> None:
         assert np.all(a.end_s > a.onset_s)
         assert np.all(a.end_s <= a.release_s)
         assert np.all((a.renewed > 0) & (a.renewed <= 1))
-        assert np.array_equal(np.repeat(a.role, a.n_notes), part.note_role)
+        assert np.array_equal(part.note_role[a.first_note], a.role)
         spikes = (part.note_event == 1) | (part.note_event == 2)
         assert np.array_equal(np.repeat(a.event, a.n_notes)[spikes], part.note_event[spikes])
         assert [p.first_note for p in part.phrases[1:]] == [p.last_note + 1 for p in part.phrases[:-1]]
