@@ -19,7 +19,7 @@ from phrasewright.model.lanes import FRAME_S, DenseLanes
 from phrasewright.model.levels import DYNAMICS_DB_PER_STEP, LEVEL_LAW_DB, combined_level_db
 from phrasewright.model.parameters import DEFAULT, RuleParameters
 from phrasewright.model.residue import Residue, residue_of
-from phrasewright.model.riding import on_the_plan
+from phrasewright.model.riding import levels_at, on_the_plan
 from phrasewright.model.shapes import Window, bent_into, ease
 
 Array = NDArray[np.float64]
@@ -60,9 +60,10 @@ def within_limits(
         value = _at_level(hearing, index, value, gestures, grid, parameters=parameters)
         sounding = sounding_frames(hearing, index, len(value)).astype(np.float64)
         value = on_the_plan(hearing, index, value, sounding, gestures, grid, parameters=parameters)
+        resting_cc = levels_at(hearing, index, gestures.onset_s, parameters=parameters)
         if parameters.limits.held_cc > 0.0:
             value = _never_flat(part, value, gestures, grid, residue, parameters=parameters)
-        value = held_levels(value, gestures, grid, parameters=parameters)
+        value = held_levels(value, gestures, grid, parameters=parameters, rest_cc=resting_cc)
     dynamics_cc = dynamics_bounds(hearing, index, parameters=parameters)
     value = _in_ranges(value, part.part.lane_range, dynamics_cc, parameters=parameters)
     return DenseLanes(value, dense.spread_cc)
@@ -213,14 +214,25 @@ def _least_movement(lanes: Array, width: int) -> Array:
     return np.asarray((seen.max(axis=2) - seen.min(axis=2)).min(axis=1))
 
 
-def held_levels(value: Array, gestures: Gestures, grid: Grid, *, parameters: RuleParameters = DEFAULT) -> Array:
-    """Detached notes at one level each, moved between notes; decaying passages at the lanes' centres."""
+def held_levels(
+    value: Array,
+    gestures: Gestures,
+    grid: Grid,
+    *,
+    parameters: RuleParameters = DEFAULT,
+    rest_cc: Array | None = None,
+) -> Array:
+    """Detached notes at one level each, moved between notes; decaying passages at the lanes' centres.
+
+    `rest_cc`, shape (n_gestures, 3), are levels for the latter where a plan gives them.
+    """
     limits = parameters.limits
     still = gestures.frozen | gestures.resting
     if not np.any(still):
         return value
     at = np.minimum(np.ceil(gestures.onset_s / FRAME_S - 1e-6).astype(np.int64), len(value) - 1)
-    level = np.where(gestures.resting[:, None], np.array(parameters.centres_cc()), value[at])  # (n_gestures, 3)
+    rest_cc = np.array([parameters.centres_cc()]) if rest_cc is None else rest_cc
+    level = np.where(gestures.resting[:, None], rest_cc, value[at])  # (n_gestures, 3)
     following = np.minimum(np.arange(gestures.n_gestures) + 1, gestures.n_gestures - 1)
     onward = ~gestures.entry[following]
     onward[-1] = False

@@ -352,7 +352,10 @@ class Riding:
     """How shapes change where a plan leads away from mf. Shares stand at niente, pp, p, mp, mf, f, ff."""
 
     shape_share: tuple[float, ...] = (0.5, 0.78, 0.86, 0.93, 1.0, 1.06, 1.0)
-    """Size of arcs and notes; ff has little room above."""
+    """Size of arcs and notes; ff has little room above ..."""
+    lean_over_cc: float = 12.0
+    lean_knee_cc: float = 14.0
+    """... so that from f on, in full by the first, the second is the stretch under the ceiling in which lanes bend."""
     accent_share: tuple[float, ...] = (0.4, 0.6, 0.75, 0.9, 1.0, 1.2, 1.3)
     """Size of accents and sforzandi."""
     vibrato_per_cc: float = 0.005

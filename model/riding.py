@@ -14,7 +14,7 @@ from phrasewright.data.plan import LEVEL_CENTRES_CC, MF_CC, NIENTE_CC, plan_leve
 from phrasewright.model.gestures import Gestures, Grid, runs_of, window_frames
 from phrasewright.model.hearing import EVENTS, CueHearing
 from phrasewright.model.parameters import RuleParameters
-from phrasewright.model.shapes import Window, ease
+from phrasewright.model.shapes import Window, bent_into, ease
 
 Array = NDArray[np.float64]
 _ACCENTS = (EVENTS.index("accent"), EVENTS.index("sforzando"))
@@ -57,11 +57,24 @@ def on_the_plan(
         quick = away - slow
         away = share * closing * slow + (share + (sharp - share) * spikes * (quick > 0)) * quick
         out[:, lane] = level[:, 0] + away if lane == 0 else level[:, 1] * np.exp(away)
+    # loud music leans against the ceiling instead of standing at it
+    high = max(parameters.limits.dynamics_cc[1], float(level[:, 0].max()))
+    leaning = np.clip((level[:, 0] - LEVEL_CENTRES_CC["f"]) / riding.lean_over_cc, 0.0, 1.0)
+    out[:, 0] += leaning * (bent_into(out[:, 0], -np.inf, high, knee=riding.lean_knee_cc) - out[:, 0])
     vibrato = 1.0 + riding.vibrato_per_cc * (level[:, 0] - MF_CC[0])
     out[:, 2] = value[:, 2] * np.clip(vibrato, *riding.vibrato_bounds)
     if centre[:2] == MF_CC:  # where the plan asks for what is there already, not even a rounding error changes
         same = (level[:, 0] == MF_CC[0]) & (closing == 1.0)
         out[same] = value[same]
+    return out
+
+
+def levels_at(hearing: CueHearing, index: int, time_s: Array, *, parameters: RuleParameters) -> Array:
+    """Where the lanes stand just after each time before any shaping: the plan's level, or the centre; (n_times, 3)."""
+    out = np.tile(np.array(parameters.centres_cc()), (len(time_s), 1))
+    part = hearing.parts[index].part
+    if hearing.plan.covers(part):
+        out[:, :2] = plan_levels(hearing.plan, part, time_s + 0.1)
     return out
 
 
