@@ -328,11 +328,11 @@ def _of_part(
     heard = hearing.parts[index]
     lanes = {lane: curve for lane in LANES if (curve := drawn_lane(heard.part, lane)) is not None}
     verdicts: dict[tuple[int, str], _Verdict] = {}
+    sounding = _frames(hearing, index)
     for number, phrase in enumerate(heard.phrases):
         for lane, curve in lanes.items():
             if not judged:
-                span = _frames(hearing, index)
-                frames = span[_span(span, phrase)]
+                frames = sounding[_span(sounding, phrase)]
                 verdicts[number, lane] = _verdict(frames, curve.at(_seconds(frames)), [np.full(len(frames), np.nan)])
                 continue
             options = [part.verdicts[number, lane] for part in judged if (number, lane) in part.verdicts]
