@@ -66,7 +66,7 @@ def pedal_notes(
 
 
 def _rows(a: Attacks) -> list[tuple[int, int]]:
-    """First and last attacks of rows of one tone, or one with its fifth."""
+    """First and last attacks of long rows of one tone, or one with its fifth."""
     if a.n_attacks == 0:
         return []
     tones = 12 * (a.low_pitch % 12) + a.pitch % 12
@@ -75,7 +75,9 @@ def _rows(a: Attacks) -> list[tuple[int, int]]:
     goes_on = plain[1:] & plain[:-1] & (tones[1:] == tones[:-1]) & (a.onset_s[1:] - reach_s[:-1] <= _GAP_S)
     first = np.flatnonzero(np.r_[True, ~goes_on])
     last = np.r_[first[1:] - 1, a.n_attacks - 1]
-    return [(i, j) for i, j in zip(first.tolist(), last.tolist(), strict=True) if plain[i]]
+    length_s = np.maximum.reduceat(a.release_s, first) - a.onset_s[first]
+    long = plain[first] & (length_s >= 0.97 * SHORTEST_S)
+    return list(zip(first[long].tolist(), last[long].tolist(), strict=True))
 
 
 def _by_itself(a: Attacks, first: int, last: int, end_s: float) -> bool:

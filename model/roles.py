@@ -103,15 +103,22 @@ def roles_of(
     percussive = np.array([parts[k].kind == "percussive" for k in of_part])
     struck = np.array([parts[k].family in _ACCOMPANYING for k in of_part])
     label, why, lowest, held = _decide(stretches, pairs, voices, percussive, struck, tempo)
+    chordal = [bool(np.any(voice.attacks.n_notes > 1)) for voice in voices]
     for k in range(stretches.n_stretches):
         voice = voices[int(stretches.part[k])]
         first, last = int(stretches.first[k]), int(stretches.last[k])
         notes = voice.notes_of(first, last)
         part = parts[voice.part]
+        pedal = held[int(stretches.part[k])][first : last + 1]
+        if not chordal[int(stretches.part[k])] and (label[k] == _PEDAL or not pedal.any()):
+            note_role[voice.part][notes] = label[k]
+            span_s = float(stretches.start_s[k]), float(stretches.end_s[k])
+            roles[voice.part].append(Role(ROLES[int(label[k])], *span_s, why[k]))
+            continue
         found = _of_notes(part, notes, int(label[k]), lowest=bool(lowest[k]))
         a = voice.attacks
         sizes = a.last_note[first : last + 1] - a.first_note[first : last + 1] + 1
-        found = np.where(np.repeat(held[int(stretches.part[k])][first : last + 1], sizes), _PEDAL, found)
+        found = np.where(np.repeat(pedal, sizes), _PEDAL, found)
         note_role[voice.part][notes] = found
         for role in np.unique(found).tolist():
             chosen = notes[found == role]
