@@ -173,18 +173,27 @@ def _allowed(part: WrittenPart, time_s: Floats, step_cc: Floats, large: Ints) ->
 
 
 def _shaking(lane: str, time_s: Floats, value_cc: Floats) -> list[Flaw]:
-    """Seconds with more than 12 reversals larger than 4 steps. Only where the lane's way is long enough for them."""
-    way_cc = np.r_[0.0, np.cumsum(np.abs(np.diff(value_cc)))]
+    """Seconds with more than 12 reversals larger than 4 steps, one finding for those that overlap.
+
+    Only stretches are looked at that turn often enough, by however little, on a way long enough.
+    """
+    step_cc = np.diff(value_cc)
+    way_cc = np.r_[0.0, np.cumsum(np.abs(step_cc))]
+    turned = np.r_[0, 0, np.cumsum(np.diff(np.sign(step_cc)) != 0)][: len(time_s)]
     stop = np.searchsorted(time_s, time_s + 1.0) - 1
-    busy = np.flatnonzero(way_cc[stop] - way_cc > MAX_TURNS * TURN_CC)
+    busy = (way_cc[stop] - way_cc > MAX_TURNS * TURN_CC) & (turned[stop] - turned >= MAX_TURNS)
+    first = np.flatnonzero(busy)
     flaws: list[Flaw] = []
-    for i in busy.tolist():
-        if flaws and time_s[i] < flaws[-1].end_s:
-            continue
-        turns_s = turning_times(time_s[max(i - 1, 0) : int(stop[i]) + 1], value_cc[max(i - 1, 0) : int(stop[i]) + 1])
-        if len(turns_s) > MAX_TURNS:
-            what = f"turns back {len(turns_s)} times in a second by more than {TURN_CC} steps: smooth it"
-            flaws.append(Flaw("jump", lane, float(turns_s[0]), float(turns_s[0]) + 1.0, what, "high"))
+    apart = np.flatnonzero(time_s[first[1:]] > time_s[stop[first[:-1]]]) + 1
+    for group in np.split(first, apart) if len(first) else []:
+        span = slice(max(int(group[0]) - 2, 0), int(stop[group[-1]]) + 2)
+        turns_s = turning_times(time_s[span], value_cc[span])
+        many = np.flatnonzero(turns_s[MAX_TURNS:] - turns_s[:-MAX_TURNS] < 1.0 - 1e-9)
+        if len(many):
+            most = int((np.searchsorted(turns_s, turns_s[many] + 1.0 - 1e-9) - many).max())
+            what = f"turns back {most} times in a second by more than {TURN_CC} steps: smooth it"
+            end_s = float(turns_s[many[-1] + MAX_TURNS])
+            flaws.append(Flaw("jump", lane, float(turns_s[many[0]]), end_s, what, "high"))
     return flaws
 
 

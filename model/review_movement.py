@@ -28,6 +28,8 @@ MOVES_CC, MOVES_CHANGES = 6, 3
 """A lane moves where it changes three times or more over six steps or more; as for deciding what was drawn by hand."""
 STANDS_CC = 2
 """A lane that stays within two steps stands, whatever its rounding does."""
+MOSTLY = 0.75
+"""Share of a stretch that sounds; in rests lanes stand, or go straight to the next entry."""
 STRETCH_ATTACKS = 4
 """So many onsets make a passage; one still note is a `flat-hold`."""
 
@@ -68,6 +70,8 @@ def lone_lanes(part: WrittenPart) -> list[Flaw]:
     """
     n = part.n_frames
     size = min(round(STRETCH_S / FRAME_S), n)
+    heard = np.r_[0, np.cumsum(part.sounding)]
+    mostly = heard[size:] - heard[: n - size + 1] >= MOSTLY * size  # in a rest every lane stands
     flaws = []
     for still, moving in (LEVEL_LANES, LEVEL_LANES[::-1]):
         if moving not in part.lanes:
@@ -76,7 +80,7 @@ def lone_lanes(part: WrittenPart) -> list[Flaw]:
         other = part.frames_cc[moving]
         changes = np.r_[0, np.cumsum(np.diff(other) != 0)]
         many = changes[size - 1 :] - changes[: n - size + 1] >= MOVES_CHANGES
-        window = (running_range(value, size) <= STANDS_CC) & many & (running_range(other, size) >= MOVES_CC)
+        window = (running_range(value, size) <= STANDS_CC) & many & (running_range(other, size) >= MOVES_CC) & mostly
         alone = _spread(window, size, n) & part.sustained
         for first, stop in runs(_closed(alone, size)).tolist():
             flaw = _lone(part, still, moving, first, stop)
@@ -90,7 +94,7 @@ def _lone(part: WrittenPart, still: str, moving: str, first: int, stop: int) -> 
     onset_s = part.attacks.onset_s
     n_onsets = np.count_nonzero((onset_s >= span_s[0] - 0.1) & (onset_s < span_s[1]))
     whole = np.count_nonzero(sounding) >= 0.95 * np.count_nonzero(part.sounding & part.sustained)
-    long = np.count_nonzero(sounding) * FRAME_S >= 0.75 * STRETCH_S and n_onsets >= STRETCH_ATTACKS
+    long = np.count_nonzero(sounding) * FRAME_S >= MOSTLY * STRETCH_S and n_onsets >= STRETCH_ATTACKS
     if not (long or (whole and n_onsets > 1)):
         return None
     move_cc = np.ptp(part.frames_cc[moving][first:stop][sounding])
@@ -118,7 +122,7 @@ def copied_lanes(part: WrittenPart) -> list[Flaw]:
     flaws = []
     start = np.arange(0, len(sounding) - size + 1, hop)
     count = np.r_[0, np.cumsum(sounding)]
-    start = start[count[start + size] - count[start] >= 0.75 * size]
+    start = start[count[start + size] - count[start] >= MOSTLY * size]
     pairs = [(first, second) for second in range(len(names)) for first in range(second)]
     for i, j in pairs:
         one, other = part.frames_cc[names[i]][::_STEP], part.frames_cc[names[j]][::_STEP]

@@ -75,6 +75,13 @@ def test_two_lanes_that_move_or_both_stand_are_no_lone_lane(tmp_path: Path) -> N
     assert not found(tmp_path, SLOW, {1: [(0, 70)], 11: [(0, 92)]}, "one-lane")
 
 
+def test_a_lane_that_stands_in_a_rest_is_no_lone_lane(tmp_path: Path) -> None:
+    rows = [(62 + i, 2.0 * i, 2.0, 70) for i in range(4)] + [(62 + i, 16.0 + 2.0 * i, 2.0, 70) for i in range(4)]
+    bent = living(24, centre=90, seed=1)
+    bent[160:340] = bent[160]  # still from beat 8 to 17, and the rest ends at 16
+    assert not found(tmp_path, rows, {1: drawn(living(24)), 11: drawn(bent)}, "one-lane")
+
+
 @pytest.mark.parametrize(("scale", "offset"), [(1.0, 0.0), (0.8, 30.0)])
 def test_a_copy_is_one_at_any_level_and_depth(tmp_path: Path, scale: float, offset: float) -> None:
     curve = dipped(living(24), SLOW, 6)
