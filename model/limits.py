@@ -21,6 +21,7 @@ from phrasewright.model.parameters import DEFAULT, RuleParameters
 from phrasewright.model.residue import Residue, residue_of
 from phrasewright.model.riding import levels_at, on_the_plan
 from phrasewright.model.shapes import Window, bent_into, ease
+from phrasewright.model.texture import STEP_S
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -129,6 +130,11 @@ def _at_level(
     length_s = np.array([p.end_s - p.start_s for p in hearing.parts[index].phrases])
     ranged = ~eventful & (length_s >= limits.range_from_s - FRAME_S)
     target_db = target_level_db(gestures, grid, parameters=parameters)
+    if len(hearing.texture_db):
+        # the texture's rise and fall counts as part of the phrase's range
+        lift_db = np.interp(grid.time_s, np.arange(len(hearing.texture_db)) * STEP_S, hearing.texture_db)
+        target_db = target_db + lift_db
+        value = lifted(value, lift_db, free)
 
     near = heard.count > 0.0  # rests are nobody's business
     value[:, 1] = np.maximum(value[:, 1], _LEAST_EXPRESSION_CC)
@@ -154,15 +160,23 @@ def _at_level(
         value[:, 1] = np.maximum(value[:, 1], _LEAST_EXPRESSION_CC)
         # balance: the phrase's mean at its role's level, half through either lane
         off_db = _phrase_mean(target_db - combined_level_db(value[:, 0], value[:, 1]), counted, phrase, n_phrases)
-        move_db = seams.mean(off_db[phrase]) / max(len(free), 1)
+        move_db = seams.mean(off_db[phrase])
+        value = lifted(value, move_db, free)
         for lane, name in ((0, "dynamics"), (1, "expression")):
             if name in parameters.centre_cc:
                 centre = _phrase_mean(parameters.centres_cc()[lane] - value[:, lane], counted, phrase, n_phrases)
                 value[:, lane] += seams.mean(centre[phrase])
-            elif lane == 0:
-                value[:, 0] += move_db / DYNAMICS_DB_PER_STEP
-            else:
-                value[:, 1] *= 10.0 ** (move_db / LEVEL_LAW_DB)
+    return value
+
+
+def lifted(value: Array, lift_db: Array, free: list[int]) -> Array:
+    """The lanes with a lift in dB shared out evenly between the `free` ones of dynamics (0) and expression (1)."""
+    share_db = lift_db / max(len(free), 1)
+    value = value.copy()
+    if 0 in free:
+        value[:, 0] += share_db / DYNAMICS_DB_PER_STEP
+    if 1 in free:
+        value[:, 1] *= 10.0 ** (share_db / LEVEL_LAW_DB)
     return value
 
 

@@ -19,6 +19,7 @@ from phrasewright.model.hearing import EVENTS, FIGURES, Attacks, CueHearing, Par
 from phrasewright.model.layers import Layers, split_layers
 from phrasewright.model.phrases import Cut, Line, boundary_scores, find_cuts, line_of, shared_scores
 from phrasewright.model.roles import Role, roles_of
+from phrasewright.model.texture import texture_db
 from phrasewright.model.voices import voices_of
 
 _STROKES = (FIGURES.index("trill"), FIGURES.index("tremolo"))
@@ -46,7 +47,8 @@ def hear(cue: Cue, *, plan: Plan | None = None) -> CueHearing:
     closings = closings_of(cue, attacks, figured=strokes)
     events = _events(cue, attacks, phrases, closings, strokes)
     parts = [_part_hearing(*row) for row in zip(cue.parts, layers, attacks, phrases, note_roles, roles, figures, events, strict=True)]
-    return CueHearing(cue, tuple(parts), plan)
+    texture = texture_db(cue.parts) if plan.origin == "none" else np.zeros(0)
+    return CueHearing(cue, tuple(parts), plan, texture)
 
 
 def _phrases(cue: Cue, attacks: list[Attacks]) -> list[tuple[Phrase, ...]]:

@@ -100,6 +100,7 @@ def test_closings_and_accents_keep_their_own_range() -> None:
 
 def test_a_flat_answer_moves_on_held_notes_unless_a_style_says_otherwise() -> None:
     hearing = labelled(solo_line([(60, 0.0, 16.0, 80)]), figure="held", event="none")
+    hearing = replace(hearing, texture_db=np.zeros(0))
     n = n_frames_for(8.0)
     flat = answer(hearing, np.tile([72.0, 92.0, 40.0], (n, 1)))
     still = replace(DEFAULT, limits=replace(DEFAULT.limits, held_cc=0.0))
