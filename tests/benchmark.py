@@ -1,7 +1,9 @@
-"""Time and memory of the main commands on a synthetic cue: `python tests/benchmark.py [--minutes M] [--parts P]`.
+"""Time and memory of the main commands on a synthetic cue: `python tests/benchmark.py [--minutes M] [--parts P] [--scaling]`.
 
 Prints one line a stage: seconds, as a ratio to mido's own reading of the same file in the same run, and the peak memory
-of the processes so far. Start-up is timed apart and taken off.
+of the processes so far. Start-up is timed apart and taken off. With `--scaling`, `explain --json` alone on cues of 1, 10
+and 60 minutes: seconds beyond start-up for each thousand notes, and the ratio to mido's reading; the same figure in every
+row means that time grows with the notes.
 """
 
 from __future__ import annotations
@@ -59,12 +61,34 @@ def timed(command: list[str]) -> float:
     return time.perf_counter() - begin
 
 
+def scaling(program: str, *, parts: int) -> None:
+    """Print how `explain` grows from 1 to 60 minutes, beside mido's own reading."""
+    with tempfile.TemporaryDirectory() as folder:
+        cue, tiny = Path(folder, "cue.mid"), Path(folder, "tiny.mid")
+        synthetic_cue(tiny, minutes=0.05, parts=1)
+        start_s = min(timed([program, "explain", str(tiny), "--json"]) for _ in range(2))
+        print(f"explain --json, {parts} parts; start-up {start_s:.2f} s")
+        print(f"{'minutes':>8} {'notes':>8} {'mido, s':>8} {'beyond start-up, s':>19} {'ratio':>6} {'ms / 1000 notes':>16}")
+        for minutes in (1, 10, 60):
+            n_notes = synthetic_cue(cue, minutes=minutes, parts=parts)
+            begin = time.perf_counter()
+            mido.MidiFile(cue)
+            reading_s = time.perf_counter() - begin
+            beyond_s = timed([program, "explain", str(cue), "--json"]) - start_s
+            each = f"{1e6 * beyond_s / n_notes:16.0f}"
+            print(f"{minutes:8d} {n_notes:8d} {reading_s:8.2f} {beyond_s:19.2f} {beyond_s / reading_s:6.1f} {each}", flush=True)
+
+
 def main() -> None:
     arguments = argparse.ArgumentParser(description=__doc__)
     arguments.add_argument("--minutes", type=float, default=10)
     arguments.add_argument("--parts", type=int, default=40)
+    arguments.add_argument("--scaling", action="store_true")
     chosen = arguments.parse_args()
     program = str(Path(sys.executable).with_name("phrasewright"))
+    if chosen.scaling:
+        scaling(program, parts=chosen.parts)
+        return
     with tempfile.TemporaryDirectory() as folder:
         cue, tiny = Path(folder, "cue.mid"), Path(folder, "tiny.mid")
         n_notes = synthetic_cue(cue, minutes=chosen.minutes, parts=chosen.parts)
