@@ -54,8 +54,14 @@ PEAK_R, PEAK_AFTER_S = 0.5, 0.5
 """Biased autocorrelation that is periodic, and the lag from which it counts: nearer than half a second every smooth
 curve agrees with itself.
 """
-TROUGH_R = 0.0
-"""Before the peak the autocorrelation falls below this: a slow swell agrees with itself without ever having turned."""
+PEAK_RISE_R = 0.2
+"""How far the peak stands above the lowest place before it: on a slow swell every ripple is a peak over .5."""
+DETRENDED_R = 0.65
+"""The same peak where a straight trend was taken off first, as under a crescendo: what is left of a plain drift then
+passes .5 by chance.
+"""
+BEATS, BEAT_SHARE = (0.5, 1.0, 2.0, 3.0, 4.0), 0.05
+"""Periods in quarter notes that go with the beat, and how nearly."""
 MACHINE_MOVES_CC = 3
 """Movement of fewer steps than this is rounding, whatever its period."""
 _STEP = 2
@@ -213,9 +219,9 @@ def _held_spans(part: WrittenPart) -> Ints:
 def machine_holds(part: WrittenPart) -> list[Flaw]:
     """`machine`: movement of a held note that repeats itself, in seconds or in beats.
 
-    For each note or chord that sounds for over two seconds without another onset of the part: the lane less its
-    straight trend, its biased autocorrelation (divided by that at lag 0), and a peak of that over .5 beyond half a
-    second, after it has been below 0. The same over quarter notes where the tempo changes under the note.
+    For each note or chord that sounds for over two seconds without another onset of the part: a peak over .5, beyond
+    half a second, of the lane's biased autocorrelation (divided by that at lag 0); see `period`. The same over quarter
+    notes where the tempo changes under the note.
     """
     a = part.attacks
     flaws = []
@@ -241,43 +247,49 @@ def machine_holds(part: WrittenPart) -> list[Flaw]:
 def _period_of(part: WrittenPart, piece: Floats, start_s: float) -> tuple[float, float, bool] | None:
     """(period in seconds, peak, whether it goes with the beat), None where nothing repeats."""
     step_s = FRAME_S * _STEP
-    beat_s = float(part.tempo.beat_length_s(start_s))
     found = period(piece, step_s=step_s)
-    if found is not None:
-        beats = found[0] / beat_s if part.tempo.has_metre else 0.0
-        whole = max(round(beats), 1) if beats > 0.75 else 0.5
-        return found[0], found[1], bool(abs(beats - whole) <= 0.04 * whole)
     if not part.tempo.has_metre:
-        return None
-    time_s = start_s + np.arange(len(piece)) * step_s
-    beat = part.tempo.s_to_beat(time_s)
+        return None if found is None else (*found, False)
+    beat = part.tempo.s_to_beat(start_s + np.arange(len(piece)) * step_s)
+    step_beat = float(beat[-1] - beat[0]) / (len(beat) - 1)
+    if found is not None:
+        return (*found, _is_beats(found[0] / step_s * step_beat))
     even = np.linspace(beat[0], beat[-1], len(beat))
     if np.max(np.abs(even - beat)) < 0.05:
         return None
     found = period(np.interp(even, beat, piece), step_s=step_s)
-    return None if found is None else (found[0], found[1], True)
+    if found is None or not _is_beats(found[0] / step_s * step_beat):
+        return None
+    return (*found, True)
+
+
+def _is_beats(length_beat: float) -> bool:
+    return any(abs(length_beat - beats) <= BEAT_SHARE * beats for beats in BEATS)
 
 
 def period(value: Floats, *, step_s: float) -> tuple[float, float] | None:
     """Lag in seconds and height of the highest peak of the biased autocorrelation over .5 beyond half a second.
 
-    The straight trend is taken off first, and the autocorrelation must have been below 0 before the peak. None where
-    there is no such peak.
+    Of the lane less its mean; where that shows none, of the lane less its straight trend, with a peak over .65. The
+    peak stands .2 above the lowest place before it. None where there is no such peak.
     """
-    n = len(value)
-    x = np.arange(n) - (n - 1) / 2
-    rest = value - value.mean()
-    rest = rest - x * (x @ rest) / (x @ x)
+    x = np.arange(len(value)) - (len(value) - 1) / 2
+    level = value - value.mean()
+    found = _peak(level, least=PEAK_R, step_s=step_s)
+    return found or _peak(level - x * (x @ level) / (x @ x), least=DETRENDED_R, step_s=step_s)
+
+
+def _peak(rest: Floats, *, least: float, step_s: float) -> tuple[float, float] | None:
+    n = len(rest)
     power = float(rest @ rest)
     if power <= n * 0.25:  # half a step RMS: rounding
         return None
     size = 1 << (2 * n - 1).bit_length()
     r = np.fft.irfft(np.abs(np.fft.rfft(rest, size)) ** 2, size)[:n] / power
-    first = round(PEAK_AFTER_S / step_s)
-    turned = np.minimum.accumulate(r)[1:-1] < TROUGH_R
-    peak = (r[1:-1] > r[:-2]) & (r[1:-1] >= r[2:]) & (r[1:-1] > PEAK_R) & turned
+    rise = r - np.minimum.accumulate(r)
+    peak = (r[1:-1] > r[:-2]) & (r[1:-1] >= r[2:]) & (r[1:-1] > least) & (rise[1:-1] > PEAK_RISE_R)
     at = np.flatnonzero(peak) + 1
-    at = at[at > first]
+    at = at[at > round(PEAK_AFTER_S / step_s)]
     if not len(at):
         return None
     best = int(at[np.argmax(r[at])])

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
+import mido
 import numpy as np
 import pytest
 from drawn_cues import Line, write_cue
@@ -240,6 +241,20 @@ def test_a_held_note_that_goes_like_clockwork(tmp_path: Path, beats: float, told
     flaws = found(tmp_path, HELD, {1: drawn(clockwork), 11: drawn(living(12, centre=90))}, "machine")
     assert [f.lane for f in flaws] == ["dynamics"]
     assert told in flaws[0].what
+
+
+def test_the_beat_is_followed_through_a_ritardando(tmp_path: Path) -> None:
+    at = grid(12)
+    beating = write_cue(tmp_path / "cue.mid", Line("Cello", 42, HELD, {1: drawn(70 + 6 * np.sin(at * 2 * np.pi))}))
+    slowing = mido.MidiFile(beating)
+    head = slowing.tracks[0]
+    head[:] = [m for m in head if m.type not in ("set_tempo", "end_of_track")]
+    head += [mido.MetaMessage("set_tempo", tempo=500_000 + 60_000 * i, time=480 * bool(i)) for i in range(12)]
+    slowing.save(beating)
+    hearing = hear(read_cue(beating))
+    flaws = review_part(written_part(hearing.cue, hearing.parts[0]), kinds=["machine"])
+    assert [f.lane for f in flaws] == ["dynamics"]
+    assert "with the beat" in flaws[0].what
 
 
 def test_a_swell_and_a_drift_are_no_machine(tmp_path: Path) -> None:
