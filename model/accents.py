@@ -35,7 +35,12 @@ _ACCENT, _SFORZANDO = EVENTS.index("accent"), EVENTS.index("sforzando")
 
 
 def accents_of(
-    parts: list[Part], attacks: list[Attacks], *, marks: tuple[Mark, ...], strokes: list[NDArray[np.bool_]], tempo: TempoMap
+    parts: list[Part],
+    attacks: list[Attacks],
+    *,
+    marks: tuple[Mark, ...],
+    strokes: list[NDArray[np.bool_]],
+    tempo: TempoMap,
 ) -> list[tuple[NDArray[np.int8], list[str]]]:
     """For each part the index into EVENTS (none, accent or sforzando) of each attack, and the reasons (empty for none).
 
@@ -123,14 +128,14 @@ def marks_for(part: Part, marks: tuple[Mark, ...], tracks_with_notes: set[int]) 
 def _above_neighbours(attacks: Attacks, bar_s: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
     """How much louder each attack is than the louder of its two sides, and whether that makes an accent.
 
-    Up to `_ROW` heavy attacks in a row within `_ROW_S` are measured by what stands before the first and after the last. A
-    second pass leaves out those that stood out in the first, so that an accent does not hide the next one; a side of
-    nothing else stays. Beside a rest of a bar, or where the part begins or ends, the other side decides.
+    Up to `_ROW` heavy attacks in a row within `_ROW_S` are measured by what stands before the first and after the
+    last. A second pass leaves out those that stood out in the first, so that an accent does not hide the next one; a
+    side of nothing else stays. Beside a rest of a bar, or where the part begins or ends, the other side decides.
     """
     n = attacks.n_attacks
     velocity = attacks.velocity.astype(np.float64)
     above, stands_out = np.zeros(n), np.zeros(n, dtype=bool)
-    section = np.cumsum(attacks.rest_before_s >= bar_s)
+    section = np.cumsum(attacks.rest_before_s >= bar_s).astype(np.int64)
     number = np.arange(n)
     for _ in range(2):
         best, found = np.full(n, -np.inf), np.zeros(n, dtype=bool)

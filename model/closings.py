@@ -7,8 +7,8 @@ those of the bar before, parts that enter in forte, a top that has climbed to it
 Players shape a longer stretch than the last sonority: the phrase that leads into it. `Closing.shaped_from_s` tells from
 when; attacks carry the event from there, notes only within the closing itself.
 
-Times in seconds. Borders are common practice without a source. What is heard depends on the last `LOOK_BACK_S` before the
-end of the section and on nothing else.
+Times in seconds. Borders are common practice without a source. What is heard depends on the last `LOOK_BACK_S` before
+the end of the section and on nothing else.
 """
 
 from __future__ import annotations
@@ -93,8 +93,8 @@ def closing_notes(notes: Notes, closing: Closing) -> NDArray[np.bool_]:
 def closing_attacks(attacks: Attacks, phrases: tuple[Phrase, ...], closing: Closing) -> tuple[int, int] | None:
     """First and last attack of the stretch that a closing shapes in a part, None where the part is silent by then.
 
-    The stretch opens with the part's phrase that begins within it or shortly before, else with its first attack there, or
-    with the note it holds into it. A part that falls silent in the first half has no share.
+    The stretch opens with the part's phrase that begins within it or shortly before, else with its first attack
+    there, or with the note it holds into it. A part that falls silent in the first half has no share.
     """
     last = int(np.searchsorted(attacks.onset_s, closing.end_s - 1e-6)) - 1
     if last < 0:
@@ -183,9 +183,7 @@ def _closing(cue: Cue, lines: list[_Line], start_s: float, end_s: float, *, last
 
 def _usual_s(onsets_s: list[NDArray[np.float64]], from_s: float, to_s: float) -> float:
     """Median time between new notes in the busiest line before a closing; 0 where nothing came before."""
-    between = [
-        np.diff(onsets[(onsets >= from_s - 1e-6) & (onsets <= to_s + 2 * TOGETHER_S)]) for onsets in onsets_s
-    ]
+    between = [np.diff(onsets[(onsets >= from_s - 1e-6) & (onsets <= to_s + 2 * TOGETHER_S)]) for onsets in onsets_s]
     busiest = max(between, key=len, default=np.zeros(0))
     return float(np.median(busiest)) if len(busiest) else 0.0
 
@@ -195,10 +193,16 @@ def _direction(
 ) -> tuple[bool, list[str]]:
     """Whether a closing rises, and the reasons in words."""
     near = [mark for mark in marks if begins_s - 2.0 * bar_s <= mark.time_s + 0.05 and mark.time_s <= end_s + 0.05]
-    louder = [mark for mark in near if _is_louder(mark, marks) and (mark.time_s >= begins_s - 0.1 or _LOUDER.search(mark.text))]
+    louder = [
+        mark
+        for mark in near
+        if _is_louder(mark, marks) and (mark.time_s >= begins_s - 0.1 or _LOUDER.search(mark.text))
+    ]
     softer = [mark for mark in near if _is_softer(mark, marks, from_s)]
     if softer and not any(
-        _LOUDER.search(mark.text) and mark.time_s >= softer[-1].time_s for mark in near if mark.time_s >= begins_s - bar_s
+        _LOUDER.search(mark.text) and mark.time_s >= softer[-1].time_s
+        for mark in near
+        if mark.time_s >= begins_s - bar_s
     ):
         return False, [f"marked {softer[-1].text.strip()}"]
     reasons = [f"marked {mark.text.strip()}" for mark in louder[:1]]

@@ -181,7 +181,7 @@ def _runs(
 
 def _stays(length_s: NDArray[np.float64], trill: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Last notes of trills that stay."""
-    return trill & ~np.append(trill[1:], False) & (length_s > 2 * FAST_S)
+    return np.asarray(trill & ~np.append(trill[1:], False) & (length_s > 2 * FAST_S))
 
 
 def _stretches(pair: NDArray[np.bool_], follows: NDArray[np.bool_], *, at_least: int) -> NDArray[np.bool_]:

@@ -36,7 +36,9 @@ def hear(cue: Cue, *, plan: Plan | None = None) -> CueHearing:
         plan = plan_of_marks(cue)
     else:
         accents = tuple(mark for mark in cue.marks if not mark_words(mark.text, kind=mark.kind) or is_accent(mark.text))
-        cue = replace(cue, marks=tuple(sorted((*accents, *plan.as_marks(cue)), key=lambda mark: (mark.tick, mark.track))))
+        cue = replace(
+            cue, marks=tuple(sorted((*accents, *plan.as_marks(cue)), key=lambda mark: (mark.tick, mark.track)))
+        )
     layers = [split_layers(part.notes) for part in cue.parts]
     attacks = [attacks_of(part, split) for part, split in zip(cue.parts, layers, strict=True)]
     phrases = _phrases(cue, attacks)
@@ -46,7 +48,10 @@ def hear(cue: Cue, *, plan: Plan | None = None) -> CueHearing:
     strokes = [np.isin(figure, _STROKES) for figure in figures]
     closings = closings_of(cue, attacks, figured=strokes)
     events = _events(cue, attacks, phrases, closings, strokes)
-    parts = [_part_hearing(*row) for row in zip(cue.parts, layers, attacks, phrases, note_roles, roles, figures, events, strict=True)]
+    parts = [
+        _part_hearing(*row)
+        for row in zip(cue.parts, layers, attacks, phrases, note_roles, roles, figures, events, strict=True)
+    ]
     texture = texture_db(cue.parts) if plan.origin == "none" else np.zeros(0)
     return CueHearing(cue, tuple(parts), plan, texture)
 
@@ -110,7 +115,9 @@ def _part_hearing(
 ) -> PartHearing:
     lengths = [p.last_attack - p.first_attack + 1 for p in phrases]
     phrase = np.repeat(np.arange(len(phrases)), lengths)
-    attacks = replace(raw, phrase=phrase, role=note_role[raw.first_note], figure=figure[raw.first_note], event=events.of_attack)
+    attacks = replace(
+        raw, phrase=phrase, role=note_role[raw.first_note], figure=figure[raw.first_note], event=events.of_attack
+    )
     situations = [*_role_situations(roles), *figure_situations(part.notes, figure), *events.situations]
     return PartHearing(
         part=part,
@@ -126,7 +133,10 @@ def _part_hearing(
 
 @dataclass(frozen=True)
 class HeardEvents:
-    """The events of one part. `of_note` names what is heard; `of_attack` what is shaped, closings with their approach."""
+    """The events of one part.
+
+    `of_note` names what is heard; `of_attack` what is shaped, closings with their approach.
+    """
 
     of_note: NDArray[np.int8]
     of_attack: NDArray[np.int8]

@@ -1,7 +1,7 @@
 """Pedals: one pitch, or one with its octave or fifth, held or struck again and again under or over changing harmony.
 
-Times in seconds. Borders are common practice without a source. Whether a row is a pedal depends on what sounds with it and
-on what the same voice plays right before and after.
+Times in seconds. Borders are common practice without a source. Whether a row is a pedal depends on what sounds with
+it and on what the same voice plays right before and after.
 """
 
 from __future__ import annotations
@@ -18,6 +18,8 @@ FURTHER_HARMONIES = 2
 """The other parts go through at least this many harmonies more."""
 SAME = 0.5
 """Two harmonies that share more than this of their tones are one."""
+SAME_OVER_BASS = 0.8
+"""With another bass they are one only where they share more than this."""
 LONG_BARS = 4.0
 """A row this long may be a pedal whatever its voice plays before and after."""
 BESIDE = 0.65
@@ -42,8 +44,8 @@ def pedal_notes(
         Of all parts.
     tempo : TempoMap
     melody : bool arrays, (n_attacks,)
-        For each voice, which attacks are melody: they are never a pedal, and tell of the harmony only where nothing else
-        sounds.
+        For each voice, which attacks are melody: they are never a pedal, and tell of the harmony only where nothing
+        else sounds.
     silent : bool array, (n_voices,)
         Voices without pitch.
     """
@@ -56,7 +58,9 @@ def pedal_notes(
         for first, last in _rows(a):
             start_s, end_s = float(a.onset_s[first]), float(a.release_s[first : last + 1].max())
             bar_s = float(tempo.bar_length_s(start_s))
-            if end_s - start_s < 0.97 * max(SHORTEST_S, SHORTEST_BARS * bar_s) or np.any(melody[number][first : last + 1]):
+            if end_s - start_s < 0.97 * max(SHORTEST_S, SHORTEST_BARS * bar_s) or np.any(
+                melody[number][first : last + 1]
+            ):
                 continue
             if end_s - start_s < LONG_BARS * bar_s and not _by_itself(a, first, last, end_s):
                 continue
@@ -110,8 +114,9 @@ class _Sound:
         self._voice, self._onset_s = voice[order], onset_s[order]
         self._release_s = joined([voices[k].attacks.release_s for k in chosen])[order]
         self._reach_s = np.maximum.accumulate(self._release_s)
-        self._high = joined([voices[k].attacks.pitch % 12 for k in chosen])[order].astype(np.int64)
-        self._low = joined([voices[k].attacks.low_pitch % 12 for k in chosen])[order].astype(np.int64)
+        self._high = joined([voices[k].attacks.pitch % 12.0 for k in chosen])[order].astype(np.int64)
+        self._bottom = joined([voices[k].attacks.low_pitch.astype(np.float64) for k in chosen])[order]
+        self._low = joined([voices[k].attacks.low_pitch % 12.0 for k in chosen])[order].astype(np.int64)
         self._melody = joined([melody[k].astype(np.float64) for k in chosen])[order] > 0
 
     def harmonies(self, number: int, start_s: float, end_s: float, bar_s: float) -> int:
@@ -125,11 +130,16 @@ class _Sound:
         use = accompanying if enough else others
         onset_s, release_s = self._onset_s[near][use], self._release_s[near][use]
         tones = np.stack([self._high[near][use], self._low[near][use]], axis=1)
+        height = self._bottom[near][use]
         window_s = max(bar_s / 2.0, 1.0) if enough else max(bar_s, 2.0)
-        count, before = 0, frozenset[int]()
+        count, before, bass_before = 0, frozenset[int](), -1
         for at_s in np.arange(start_s, end_s - 0.25 * window_s, window_s).tolist():
             sounds = (onset_s < at_s + window_s - 0.1) & (release_s > at_s + 0.1)
             now = frozenset(np.unique(tones[sounds]).tolist())
-            if now and len(now & before) <= SAME * len(now | before):
-                count, before = count + 1, now
+            if not now:
+                continue
+            bass = int(height[sounds].min()) % 12
+            limit = SAME if bass == bass_before else SAME_OVER_BASS
+            if len(now & before) <= limit * len(now | before):
+                count, before, bass_before = count + 1, now, bass
         return count

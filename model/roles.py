@@ -35,7 +35,7 @@ _LENGTH_WEIGHT, _FULL_LENGTH_S = 0.2, 6.0
 _ACCOMPANYING = ("plucked", "keys")
 _FOLLOW = 0.2
 """Weight of the stretches before and after in the same part."""
-_REST_S, _VOTE_S = 0.25, 12.0
+_REST_S, _PATTERN_REST_S, _VOTE_S = 0.25, 2.0, 12.0
 _LOW_DRUM = 60
 _CONFLICT = 0.2
 """Stretches that share more than this of the shorter one cannot both be the melody."""
@@ -66,7 +66,7 @@ class Weights:
     top: float = 0.3
     struck: float = 0.1
     own: float = 0.2
-    any: float = 0.3
+    any: float = 0.2
     rate: float = 4.2
     pattern: float = 0.6
     steps: float = 0.6
@@ -150,7 +150,7 @@ def _of_notes(part: Part, notes: NDArray[np.int64], label: int, *, lowest: bool)
     chord = size > 1
     if label in (_MELODY, _COUNTER):
         found = np.where(chord & ~(of_top & ((pitch == top[attack]) | (octave & (size == 2)))), _CHORDS, found)
-        return np.where(chord & lowest & (pitch == low[attack]) & ~octave & (size > 2), _BASS, found)
+        return np.where(chord & lowest & (pitch == low[attack]) & (size > 2), _BASS, found)
     if label == _BASS:
         return np.where(chord & ~(of_low & ((pitch == low[attack]) | (size == 2))), _CHORDS, found)
     if label == _CHORDS and lowest:
@@ -197,7 +197,7 @@ def _decide(
     melody |= _melodies(stretches, pairs, np.minimum(stretches.rate, 9.0) / 9.0, able=busy)
     melody |= _doubled(pairs, melody, n) & ~percussive
     lowest = below <= 0.15
-    broken = (stretches.steps < 0.34) & (stretches.rate >= 1.5) & (stretches.uneven < 0.5) & (stretches.n_classes >= 3)
+    broken = (stretches.steps < 0.34) & (stretches.rate >= 1.2) & (stretches.uneven < 0.5) & (stretches.n_classes >= 3)
     filling_s = _per_one(pairs, pairs.overlap_s * ~(melody[pairs.other] | pairs.doubling), n)
     only = filling_s < 0.3 * stretches.length_s  # nothing else accompanies
     broken &= (line > 0.5) & only & (struck | (stretches.rate >= W.broken))
@@ -206,7 +206,9 @@ def _decide(
     equal = bass & only & (stretches.uneven >= 0.3) & (stretches.steps >= 0.5) & (stretches.rate >= 0.8)
     bass &= ~(equal & (beside >= W.own))  # of two lines the lower one is as much of a line
     counter = ~(melody | bass | percussive | static) & (line >= 0.6) & (beside >= W.own) & (own >= W.any) & ~alone
-    counter &= (stretches.rate >= 0.5) & ((stretches.rate <= W.rate) | (stretches.length_s < 2.5)) & (stretches.variety >= 0.5)
+    counter &= (
+        (stretches.rate >= 0.5) & ((stretches.rate <= W.rate) | (stretches.length_s < 2.5)) & (stretches.variety >= 0.5)
+    )
     counter &= (stretches.n_classes >= 3) & (stretches.pattern <= W.pattern)
     counter &= (stretches.steps >= np.where(stretches.uneven < 0.3, W.steps, 0.25)) & ~(struck & broken)
     for chosen, others in ((bass, melody), (counter, melody | bass)):
@@ -214,27 +216,34 @@ def _decide(
     label = np.full(n, _CHORDS)
     for mask, role in ((counter, _COUNTER), (bass, _BASS), (melody, _MELODY)):
         label[mask] = role
-    label = _settled(stretches, label, score, fixed=percussive | (alone & (stretches.pattern < 0.5) & (stretches.thickness < 1.5)))
+    label = _settled(
+        stretches, label, score, fixed=percussive | (alone & (stretches.pattern < 0.5) & (stretches.thickness < 1.5))
+    )
     label = _one_melody(stretches, pairs, label, score, other=np.where((own >= 0.45) & ~static, _COUNTER, _CHORDS))
-    label[percussive] = _drums(stretches, everything, percussive, label)[percussive]
+    drums_s = _per_one(everything, everything.overlap_s * percussive[everything.other], n)
+    over_drums = (drums_s >= 0.5 * stretches.length_s) & (label == _CHORDS)
+    label[percussive] = np.where(stretches.pitch < _LOW_DRUM, _BASS, _CHORDS)[percussive]
 
     sings = [np.zeros(voice.attacks.n_attacks, dtype=bool) for voice in voices]
     for k in np.flatnonzero(label == _MELODY).tolist():
         sings[int(stretches.part[k])][int(stretches.first[k]) : int(stretches.last[k]) + 1] = True
     held = pedal_notes(voices, tempo=tempo, melody=sings, silent=np.zeros(len(voices), dtype=bool))
-    return label, [
-        _reason(
-            int(label[k]), k, stretches, percussive=bool(percussive[k]), alone=bool(alone[k]), height=float(height[k])
-        )
-        for k in range(n)
-    ], lowest & ~percussive & ~broken, held
-
-
-def _drums(
-    stretches: Stretches, pairs: Pairs, percussive: NDArray[np.bool_], label: NDArray[np.int64]
-) -> NDArray[np.int64]:
-    """Low drums are bass, the others chords."""
-    return np.where(percussive & (stretches.pitch < _LOW_DRUM), _BASS, _CHORDS)
+    return (
+        label,
+        [
+            _reason(
+                int(label[k]),
+                k,
+                stretches,
+                percussive=bool(percussive[k]),
+                alone=bool(alone[k]),
+                height=float(height[k]),
+            )
+            for k in range(n)
+        ],
+        lowest & ~percussive & ~broken & ~over_drums,
+        held,
+    )
 
 
 def _per_one(pairs: Pairs, values: NDArray[np.float64], n: int) -> NDArray[np.float64]:
@@ -340,7 +349,9 @@ def _settled(
     stretches: Stretches, label: NDArray[np.int64], score: NDArray[np.float64], *, fixed: NDArray[np.bool_]
 ) -> NDArray[np.int64]:
     """A line keeps its role from rest to rest: a stretch beside a longer one without a rest between takes its role."""
-    joined = (np.diff(stretches.part) == 0) & (stretches.start_s[1:] - stretches.end_s[:-1] < _REST_S)
+    patterned = stretches.pattern >= 0.5  # a pattern goes on over its rests
+    rest_s = np.where(patterned[1:] & patterned[:-1], _PATTERN_REST_S, _REST_S)
+    joined = (np.diff(stretches.part) == 0) & (stretches.start_s[1:] - stretches.end_s[:-1] < rest_s)
     length_s = np.minimum(stretches.length_s, _VOTE_S)
     votes = np.zeros((len(label), len(ROLES)))
     here = np.arange(len(label))

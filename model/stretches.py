@@ -59,8 +59,8 @@ class Stretches:
     velocity : float
         Mean.
     pattern : float, 0..1
-        Share of attacks whose pitch comes back after the same number of attacks, at the best such number up to 12: near 1
-        for an ostinato, a tremolo or an accompanying figure.
+        Share of attacks whose pitch comes back after the same number of attacks, at the best such number up to 12:
+        near 1 for an ostinato, a tremolo or an accompanying figure.
     steps : float, 0..1
         Share of intervals of one or two semitones among those that move.
     last_s : float

@@ -1,9 +1,10 @@
-"""Time and memory of the main commands on a synthetic cue: `python tests/benchmark.py [--minutes M] [--parts P] [--scaling]`.
+"""Time and memory of the main commands on a synthetic cue: `python tests/benchmark.py [--minutes M] [--parts P]
+[--scaling]`.
 
 Prints one line a stage: seconds, as a ratio to mido's own reading of the same file in the same run, and the peak memory
-of the processes so far. Start-up is timed apart and taken off. With `--scaling`, `explain --json` alone on cues of 1, 10
-and 60 minutes: seconds beyond start-up for each thousand notes, and the ratio to mido's reading; the same figure in every
-row means that time grows with the notes.
+of the processes so far. Start-up is timed apart and taken off. With `--scaling`, `explain --json` alone on cues of 1,
+10 and 60 minutes: seconds beyond start-up for each thousand notes, and the ratio to mido's reading; the same figure
+in every row means that time grows with the notes.
 """
 
 from __future__ import annotations
@@ -68,7 +69,7 @@ def scaling(program: str, *, parts: int) -> None:
         synthetic_cue(tiny, minutes=0.05, parts=1)
         start_s = min(timed([program, "explain", str(tiny), "--json"]) for _ in range(2))
         print(f"explain --json, {parts} parts; start-up {start_s:.2f} s")
-        print(f"{'minutes':>8} {'notes':>8} {'mido, s':>8} {'beyond start-up, s':>19} {'ratio':>6} {'ms / 1000 notes':>16}")
+        print(f"{'minutes':>8} {'notes':>8} {'mido, s':>8} {'beyond start, s':>17} {'ratio':>6} {'ms/1000 notes':>16}")
         for minutes in (1, 10, 60):
             n_notes = synthetic_cue(cue, minutes=minutes, parts=parts)
             begin = time.perf_counter()
@@ -76,7 +77,10 @@ def scaling(program: str, *, parts: int) -> None:
             reading_s = time.perf_counter() - begin
             beyond_s = timed([program, "explain", str(cue), "--json"]) - start_s
             each = f"{1e6 * beyond_s / n_notes:16.0f}"
-            print(f"{minutes:8d} {n_notes:8d} {reading_s:8.2f} {beyond_s:19.2f} {beyond_s / reading_s:6.1f} {each}", flush=True)
+            print(
+                f"{minutes:8d} {n_notes:8d} {reading_s:8.2f} {beyond_s:17.2f} {beyond_s / reading_s:6.1f} {each}",
+                flush=True,
+            )
 
 
 def main() -> None:

@@ -77,9 +77,7 @@ def test_rising_velocities_make_it_rise(tmp_path: Path) -> None:
 
 
 def test_parts_that_come_in_make_it_rise(tmp_path: Path) -> None:
-    added = [
-        Voice(name, line((p, 4.0), at=20.0, velocity=90)) for name, p in (("Horns", 60), ("Trombones", 52))
-    ]
+    added = [Voice(name, line((p, 4.0), at=20.0, velocity=90)) for name, p in (("Horns", 60), ("Trombones", 52))]
     assert closing(hear_voices(tmp_path, Voice("Violins", line(*BODY, *END)), *added)) == {"closing-rise"}
 
 

@@ -1,13 +1,14 @@
 """Printed hairpins as a mirror of the shaped dynamics: `python -m phrasewright.training.hairpins [--network]`.
 
-Quartets by Beethoven and Schumann, read from the installed music21 and never trained on. For every printed wedge with more
-than one onset under it, does the shaped dynamics lane go the wedge's way from its first to its last quarter? Starts and
-stops are matched in time order within a part. Wedges with "cresc." or "dim." in words at their start are left out: many of
-those were added for playback. The contour baseline goes the way of the pitch, the top note of its first and last third; ties
-count as wrong for every contender. The score becomes a cue without any dynamics or words and in one velocity.
+Quartets by Beethoven and Schumann, read from the installed music21 and never trained on. For every printed wedge with
+more than one onset under it, does the shaped dynamics lane go the wedge's way from its first to its last quarter?
+Starts and stops are matched in time order within a part. Wedges with "cresc." or "dim." in words at their start are
+left out: many of those were added for playback. The contour baseline goes the way of the pitch, the top note of its
+first and last third; ties count as wrong for every contender. The score becomes a cue without any dynamics or words
+and in one velocity.
 
-Intervals are 95 %, from resampling wedges within a work. A figure, not a gate: hairpins tell where composers wanted other
-than what players do anyway, and half of them are on music that would be played flat.
+Intervals are 95 %, from resampling wedges within a work. A figure, not a gate: hairpins tell where composers wanted
+other than what players do anyway, and half of them are on music that would be played flat.
 """
 
 from __future__ import annotations
@@ -59,7 +60,7 @@ def read_movement(path: Path) -> tuple[list[list[Row]], list[Wedge]]:
     with zipfile.ZipFile(path) as archive:
         name = next(n for n in archive.namelist() if n.endswith("xml") and not n.startswith("META"))
         root = ElementTree.fromstring(archive.read(name))
-    parts = [[_read_bar(bar, state) for bar in part.iter("measure")] for part in root.iter("part") for state in [{}]]
+    parts = [_read_bars(part) for part in root.iter("part")]
     n_bars = max(len(bars) for bars in parts)
     lengths = [max(bars[k].length for bars in parts if k < len(bars)) for k in range(n_bars)]
     starts = np.r_[0.0, np.cumsum(lengths)]
@@ -81,7 +82,8 @@ def read_movement(path: Path) -> tuple[list[list[Row]], list[Wedge]]:
 
 @dataclass(frozen=True)
 class _Bar:
-    """What a bar of one part holds, in quarter notes from its start; a note is (at, length, pitch, tied from before)."""
+    """What a bar of one part holds, in quarter notes from its start; a note is (at, length, pitch, tied from
+    before)."""
 
     length: float
     notes: list[tuple[float, float, int, bool]]
@@ -90,6 +92,11 @@ class _Bar:
 
 
 _STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
+
+
+def _read_bars(part: ElementTree.Element) -> list[_Bar]:
+    state: dict[str, float] = {}
+    return [_read_bar(bar, state) for bar in part.iter("measure")]
 
 
 def _read_bar(bar: ElementTree.Element, state: dict[str, float]) -> _Bar:
@@ -140,7 +147,10 @@ def _joined(notes: list[tuple[float, float, int, bool]]) -> list[Row]:
 def agreement(
     hearing: CueHearing, wedges: Sequence[Wedge], lanes: Callable[[CueHearing, int], DenseLanes]
 ) -> NDArray[np.float64]:
-    """For each wedge with more than one onset whether the lane and the contour go its way. Shape (n_wedges, 2), 0 or 1."""
+    """For each wedge with more than one onset whether the lane and the contour go its way.
+
+    Shape (n_wedges, 2), 0 or 1.
+    """
     dense: dict[int, NDArray[np.float64]] = {}
     found = []
     for wedge in wedges:

@@ -1,9 +1,9 @@
 """How well voices are told apart within one track: `python -m phrasewright.training.layer_evaluation`.
 
-Bach's chorales (read from the installed music21) with their four voices merged into one track. A note is right where its
-layer is the number of its voice from the top; a unison of two voices is one note and right as either. Beside the tool
-stands the nearest-pitch baseline: from the top, each note of a chord goes to the voice whose last pitch is nearest, of
-those that do not sound. Intervals are 95 %, from resampling chorales.
+Bach's chorales (read from the installed music21) with their four voices merged into one track. A note is right where
+its layer is the number of its voice from the top; a unison of two voices is one note and right as either. Beside the
+tool stands the nearest-pitch baseline: from the top, each note of a chord goes to the voice whose last pitch is
+nearest, of those that do not sound. Intervals are 95 %, from resampling chorales.
 """
 
 from __future__ import annotations

@@ -1,14 +1,14 @@
 """How well roles, figures and events are heard: `python -m phrasewright.training.situation_evaluation`.
 
-Two people labelled the passages in `data/situations` from their notes and the definitions there, each alone. Printed are
-their agreement, and the tool's F1 against each of them and the mean, by note:
+Two people labelled the passages in `data/situations` from their notes and the definitions there, each alone. Printed
+are their agreement, and the tool's F1 against each of them and the mean, by note:
 
 - role: the micro F1 is the share of notes with the right role, the macro F1 the mean over the five roles;
 - figure and event: pooled over all labels but "none" (micro) and the mean over those labels (macro).
 
-A third of the passages is kept back (`labelled.kept_back`): the finders are tuned on the rest, and the kept-back third is
-printed with `--test` alone. Intervals are 95 %, from resampling passages. Baselines stand in the same table: always the
-commonest label, and for roles the highest line as melody, the lowest as bass, the rest as chords.
+A third of the passages is kept back (`labelled.kept_back`): the finders are tuned on the rest, and the kept-back
+third is printed with `--test` alone. Intervals are 95 %, from resampling passages. Baselines stand in the same table:
+always the commonest label, and for roles the highest line as melody, the lowest as bass, the rest as chords.
 
 `--songs` adds roles in chorales and songs with accompaniment (`song_roles.py`), `--table` every label by itself,
 `--errors` lists where the tool differs from both people on the tuning passages, `--json` prints one object.
@@ -21,6 +21,7 @@ import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -42,7 +43,8 @@ N_RESAMPLED = 1000
 
 @dataclass(frozen=True)
 class Judged:
-    """The labels of one passage on each axis, as indices into `AXES`; arrays of shape (n_notes,), all parts in a row."""
+    """The labels of one passage on each axis, as indices into `AXES`; arrays of shape (n_notes,), all parts in a
+    row."""
 
     name: str
     part: Ints
@@ -172,7 +174,7 @@ def _added(table: Ints, select: Ints | slice) -> Ints:
         return np.asarray(table[select].sum(axis=0))
     n = table.shape[0]
     times = np.array([np.bincount(row, minlength=n) for row in select])  # (n_resampled, n_passages)
-    return np.einsum("rp,pij->rij", times, table)
+    return np.asarray(np.einsum("rp,pij->rij", times, table))
 
 
 def _judge(
@@ -263,7 +265,7 @@ def differing(passages: Sequence[Judged], axis: str) -> list[tuple[int, str]]:
 
 def _spans(notes: list[int]) -> str:
     edges = [k for k in range(len(notes)) if k == 0 or notes[k] != notes[k - 1] + 1] + [len(notes)]
-    pairs = [(notes[a], notes[b - 1]) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+    pairs = [(notes[a], notes[b - 1]) for a, b in pairwise(edges)]
     return " ".join(f"{a}-{b}" if b > a else str(a) for a, b in pairs)
 
 
@@ -284,7 +286,8 @@ _KINDS = ("micro", "macro")
 def _print_labels(passages: Sequence[Judged], axis: str) -> None:
     for row in label_rows(passages, axis):
         first, second = row["notes"]
-        print(f"    {row['label']:<14} {first:5d} {second:5d} notes   agreement {row['agreement']:5.3f}   tool {row['tool']:5.3f}")
+        figures = f"agreement {row['agreement']:5.3f}   tool {row['tool']:5.3f}"
+        print(f"    {row['label']:<14} {first:5d} {second:5d} notes   {figures}")
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
@@ -292,8 +295,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--test", action="store_true", help="also print the kept-back third")
     parser.add_argument("--table", action="store_true", help="every label by itself")
-    parser.add_argument("--songs", action="store_true", help="roles in chorales and accompanied songs, read from music21")
-    parser.add_argument("--errors", action="store_true", help="list where the tool differs from both, tuning passages")
+    parser.add_argument("--songs", action="store_true", help="roles in chorales and songs, read from music21")
+    parser.add_argument("--errors", action="store_true", help="where the tool differs from both, tuning passages")
     parser.add_argument("--json", action="store_true")
     chosen = parser.parse_args(arguments)
     passages = judged_passages()
@@ -307,9 +310,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
         whole = [confusions(group, axis, "first", "second") for group in (passages, kept)]
         for title, table in zip(("whole", "kept-back third"), whole, strict=True):
             micro, macro = f1(table.sum(axis=0), axis)
-            print(
-                f"agreement, {axis}, {title}: micro {micro:.3f}, macro {macro:.3f}, kappa {kappa(table.sum(axis=0)):.3f}"
-            )
+            beyond = kappa(table.sum(axis=0))
+            print(f"agreement, {axis}, {title}: micro {micro:.3f}, macro {macro:.3f}, kappa {beyond:.3f}")
     for axis in AXES:
         for title, group in (("tuning", tuning), ("kept back", kept)) if chosen.test else (("tuning", tuning),):
             _print_axis(title, group, axis)

@@ -1,10 +1,10 @@
 """Roles where the music says who sings: in a chorale the soprano, in a song or solo with accompaniment the voice.
 
-Scores are read from the installed music21; nothing of them is copied. Every part becomes a part of one MIDI file, all in
-one velocity, so that neither loudness nor names help (all are strings to the tool). Printed for each score: the share of
-the singer's notes heard as melody (recall), the share of notes heard as melody that are the singer's, both while it sings
-(precision), and F1 with an interval by score; beside it the line that is highest in mean pitch taken for the melody. Where
-the piano alone has the tune between verses the score says nothing, and nothing is counted.
+Scores are read from the installed music21; nothing of them is copied. Every part becomes a part of one MIDI file, all
+in one velocity, so that neither loudness nor names help (all are strings to the tool). Printed for each score: the
+share of the singer's notes heard as melody (recall), the share of notes heard as melody that are the singer's, both
+while it sings (precision), and F1 with an interval by score; beside it the line that is highest in mean pitch taken
+for the melody. Where the piano alone has the tune between verses the score says nothing, and nothing is counted.
 """
 
 from __future__ import annotations
