@@ -1,10 +1,11 @@
 """Divide a line into phrases of plausible length, from how likely a phrase is to begin at each note.
 
-Sure beginnings stand. Between them the best division is found by dynamic programming: what a beginning gains are its log
-odds, what a phrase costs depends on its length. Stretches longer than half a minute are first cut at their clearest points,
-so that no decision depends on music further away.
+Sure beginnings stand. Between them the best division is found by dynamic programming: what a beginning gains are its
+log odds, what a phrase costs depends on its length. Stretches longer than half a minute are first cut at their
+clearest points, so that no decision depends on music further away.
 
-Units: seconds; log odds. Costs were chosen on held-out chorales and invented songs; lengths are common practice, no source.
+Units: seconds; log odds. Costs were chosen on held-out chorales and invented songs; lengths are common practice, no
+source.
 """
 
 from __future__ import annotations
@@ -79,17 +80,23 @@ def divide(onset_s: Floats, release_s: Floats, *, odds: Floats, sure: NDArray[np
 
 
 def _windows(onset_s: Floats, odds: Floats, start: int, stop: int) -> list[tuple[int, int]]:
-    """Cut a stretch at its clearest points until none is longer than `WINDOW_S`."""
+    """Cut a stretch of more than `WINDOW_S` at its clearest likely points, and what is still longer at any clearest."""
     time_s = onset_s[start:stop]
     if time_s[-1] - time_s[0] <= WINDOW_S:
         return [(start, stop)]
     inside = np.round(odds[start:stop], 4)
-    inside += 1e-5 * np.r_[0, np.diff(np.floor(time_s / TIE_S)) > 0]  # equal odds: the same place whatever happens elsewhere
+    inside += 1e-5 * np.r_[0, np.diff(np.floor(time_s / TIE_S)) > 0]  # equal odds: a place that nothing far away moves
     low = np.searchsorted(time_s, time_s - CLEAREST_WITHIN_S, side="left")
     high = np.searchsorted(time_s, time_s + CLEAREST_WITHIN_S, side="right")
     clearest = np.array([inside[i] >= inside[a:b].max() for i, (a, b) in enumerate(zip(low, high, strict=True))])
     clearest &= (time_s - time_s[0] >= CLEAREST_WITHIN_S) & (time_s[-1] - time_s >= CLEAREST_WITHIN_S)
-    return list(pairwise([start, *(start + np.flatnonzero(clearest)).tolist(), stop]))
+    likely = [0, *np.flatnonzero(clearest & (inside > 0)).tolist(), len(time_s)]
+    cuts = [0]
+    for a, b in pairwise(likely):
+        if time_s[b - 1] - time_s[a] > WINDOW_S:
+            cuts += (a + 1 + np.flatnonzero(clearest[a + 1 : b])).tolist()
+        cuts.append(b)
+    return list(pairwise(start + cut for cut in cuts))
 
 
 def _best(onset_s: Floats, release_s: Floats, odds: Floats, start: int, stop: int) -> list[int]:

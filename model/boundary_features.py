@@ -1,8 +1,8 @@
 """What the boundary model looks at: how each note of a line differs from its neighbours, and what it repeats.
 
-Row k belongs to the gap before note k: does a phrase begin there? Everything is local: neighbours within 8 notes, parallel
-places within 32 notes or 8 bars, sure rests within 32 notes or 16 bars. What cannot be known (no metre, beyond the ends, no
-other parts) is NaN, which the trees send their own way.
+Row k belongs to the gap before note k: does a phrase begin there? Everything is local: neighbours within 8 notes,
+parallel places within 32 notes and 12 s, sure rests within 16 s. What cannot be known (no metre, beyond the ends, no
+other parts) is NaN.
 
 Two stages share the features. The second also sees the first stage's probabilities: how a place compares with its
 surroundings, with places in the same rhythm, and with places at the same point of the bar.
@@ -25,10 +25,12 @@ AROUND = 8
 """Notes on both sides that say what is usual here."""
 REACH = 32
 """Notes on both sides in which repeated rhythm is looked for."""
+REACH_S = 12.0
+"""No likeness is looked for further away than this."""
 FAR_BARS = 8
 """Bars on both sides in which like places in the bar are looked for."""
-SURE_BARS, SURE_NOTES = 16.0, 32
-"""How far back a sure rest still tells where in the phrase a note stands."""
+SURE_NOTES, SURE_S = 32, 16.0
+"""How far away a sure rest still tells where in the phrase a note stands."""
 BAR_STEPS = 48
 """Places told apart in a bar."""
 TRUSTED = 0.45
@@ -79,16 +81,27 @@ def shifted(values: Floats, by: int) -> Floats:
     return out
 
 
-def windowed_mean(values: Floats, reach: int) -> Floats:
-    """Mean of what is known within `reach` on both sides of each."""
+Span = tuple[NDArray[np.int64], NDArray[np.int64]]
+"""First index, and first index beyond, of the surroundings of each note."""
+
+
+def surroundings(onset_s: Floats, reach: int) -> Span:
+    """Notes within `reach` notes and `REACH_S` seconds of each."""
+    at = np.arange(len(onset_s))
+    low = np.searchsorted(onset_s, onset_s - REACH_S, side="left")
+    high = np.searchsorted(onset_s, onset_s + REACH_S, side="right")
+    return np.maximum(low, at - reach), np.minimum(high, at + reach + 1)
+
+
+def windowed_mean(values: Floats, span: Span) -> Floats:
+    """Mean of what is known in the surroundings of each."""
     known = np.isfinite(values)
     total = np.r_[0.0, np.cumsum(np.where(known, values, 0.0))]
     count = np.r_[0, np.cumsum(known)]
-    at = np.arange(len(values))
-    low, high = np.maximum(at - reach, 0), np.minimum(at + reach + 1, len(values))
+    low, high = span
     n = count[high] - count[low]
     mean = np.divide(total[high] - total[low], n, out=np.full(len(values), np.nan), where=n > 0)
-    return np.round(mean, 6)  # free of what was summed before
+    return np.asarray(np.round(mean, 6))  # free of what was summed before
 
 
 def windows(values: Floats, reach: int) -> Floats:
@@ -110,12 +123,11 @@ def metre_trust(melody: Melody) -> Floats:
     if not np.isfinite(melody.bar).any():
         return np.full(melody.n_notes, np.nan)
     best = np.zeros(melody.n_notes)
+    span = surroundings(melody.onset_s, 16)
     for parts in (1, 2, 3):
         turn = 2 * np.pi * parts * melody.onset_beat
-        best = np.maximum(best, np.hypot(windowed_mean(np.cos(turn), 16), windowed_mean(np.sin(turn), 16)))
+        best = np.maximum(best, np.hypot(windowed_mean(np.cos(turn), span), windowed_mean(np.sin(turn), span)))
     return best
-
-
 
 
 def features_of(melody: Melody) -> dict[str, Floats]:
@@ -136,6 +148,7 @@ def features_of(melody: Melody) -> dict[str, Floats]:
     rest = rest_s / np.r_[1.0, ioi_s[:-1]]
     rest[rest_s < 0.06] = 0.0
     usual, usual_s = _median_around(ioi), _median_around(ioi_s)
+    spans = {reach: surroundings(melody.onset_s, reach) for reach in (4, AROUND, 2 * AROUND, REACH)}
     out: dict[str, Floats] = {}
     log = np.log2(ioi)
     for j in range(-4, 4):
@@ -147,17 +160,18 @@ def features_of(melody: Melody) -> dict[str, Floats]:
         out[f"rest{j:+d}"] = np.clip(shifted(rest_s, j) / usual_s, 0, 8)
     out["rest_s"] = np.minimum(rest_s, 4.0)
     out["rest_share"] = rest
-    out["rests_around"] = windowed_mean(np.where(rest > 0.2, 1.0, 0.0), 4)
+    out["rests_around"] = windowed_mean(np.where(rest > 0.2, 1.0, 0.0), spans[4])
     out["usual_s"] = np.clip(usual_s, 0.05, 2.0)
     out["length_s"] = np.clip(shifted(ioi_s, -1), 0.03, 6.0)
     with np.errstate(invalid="ignore"):
         for reach in (3, AROUND):
             near = windows(before, reach)
             known = np.isfinite(near)
-            out[f"shorter_{reach}"] = np.sum((near < 0.93 * before[:, None]) & known, axis=1) / known.sum(axis=1).clip(1)
-            out[f"as_long_{reach}"] = np.sum((near > 0.93 * before[:, None]) & known, axis=1) / known.sum(axis=1).clip(1)
-    out |= _since_as_long(before, clock, usual)
-    out |= _pitches(melody.pitch, ioi)
+            n_known = known.sum(axis=1).clip(1)
+            out[f"shorter_{reach}"] = np.sum((near < 0.93 * before[:, None]) & known, axis=1) / n_known
+            out[f"as_long_{reach}"] = np.sum((near > 0.93 * before[:, None]) & known, axis=1) / n_known
+    out |= _since_as_long(before, clock, usual, melody.onset_s)
+    out |= _pitches(melody.pitch, ioi, spans)
     interval = np.abs(np.diff(melody.pitch))
     for window in (6, 16):
         if n > 1:
@@ -165,33 +179,36 @@ def features_of(melody: Melody) -> dict[str, Floats]:
             out[f"strength_{window}"] = np.r_[np.nan, strength]
         else:
             out[f"strength_{window}"] = np.full(n, np.nan)
-    out |= _repeats(log, melody.pitch)
+    out |= _repeats(log, melody.pitch, melody.onset_s)
     out |= _since_rest(melody, rest_s, usual_s)
-    out |= _metre(melody, ioi)
+    out |= _metre(melody, ioi, spans)
     return out
 
 
-def _since_as_long(before: Floats, clock: Floats, usual: Floats) -> dict[str, Floats]:
+def _since_as_long(before: Floats, clock: Floats, usual: Floats, onset_s: Floats) -> dict[str, Floats]:
     """How long since and until a note about as long as the one before the gap, in usual lengths and in notes."""
     out = {}
     for name, sign in (("since", -1), ("until", 1)):
-        notes, at = _nearest_above(before, 0.9 * before, sign)
+        notes, at = _nearest_above(before, 0.9 * before, sign, onset_s)
         out[f"{name}_as_long_notes"] = notes
         out[f"{name}_as_long"] = np.minimum(np.abs(clock - clock[at]) / usual, 64.0)
     return out
 
 
-def _nearest_above(values: Floats, least: Floats, sign: int) -> tuple[Floats, NDArray[np.int64]]:
+def _nearest_above(values: Floats, least: Floats, sign: int, onset_s: Floats) -> tuple[Floats, NDArray[np.int64]]:
     """How many places before (sign -1) or after the nearest value above `least` stands, at most `REACH`, and where."""
     near = windows(values, REACH - 1)[:, REACH:] if sign > 0 else windows(values, REACH - 1)[:, REACH - 2 :: -1]
     with np.errstate(invalid="ignore"):
         above = near > least[:, None]  # (n, REACH - 1)
     notes = np.where(above.any(axis=1), above.argmax(axis=1) + 1, REACH)
+    low, high = surroundings(onset_s, REACH)
+    own = np.arange(len(values))
+    notes = np.minimum(notes, np.maximum(high - 1 - own if sign > 0 else own - low, 1))
     at = np.clip(np.arange(len(values)) + sign * notes, 0, len(values) - 1)
     return notes.astype(np.float64), at
 
 
-def _pitches(pitch: Floats, ioi: Floats) -> dict[str, Floats]:
+def _pitches(pitch: Floats, ioi: Floats, spans: dict[int, Span]) -> dict[str, Floats]:
     """Intervals around, height in the surroundings, and how well the two notes rest in the key."""
     n = len(pitch)
     out: dict[str, Floats] = {}
@@ -199,15 +216,15 @@ def _pitches(pitch: Floats, ioi: Floats) -> dict[str, Floats]:
     for j in range(-3, 4):
         out[f"interval{j:+d}"] = shifted(interval, j)
     size = np.abs(interval)
-    out["leap"] = size - windowed_mean(size, AROUND)
-    middle = windowed_mean(pitch, 2 * AROUND)
+    out["leap"] = size - windowed_mean(size, spans[AROUND])
+    middle = windowed_mean(pitch, spans[2 * AROUND])
     out["height_before"] = np.clip(shifted(pitch, -1) - middle, -15, 15)
     out["height"] = np.clip(pitch - middle, -15, 15)
     classes = np.zeros((n, 12))
-    classes[np.arange(n), pitch.astype(np.int64) % 12] = np.minimum(ioi / np.median(ioi), 4.0)
+    classes[np.arange(n), pitch.astype(np.int64) % 12] = np.minimum(ioi, 4.0)
     total = np.vstack([np.zeros(12), np.cumsum(classes, axis=0)])
-    at = np.arange(n)
-    held = np.round(total[np.minimum(at + REACH, n)] - total[np.maximum(at - REACH, 0)], 4)  # (n, 12)
+    low, high = spans[REACH]
+    held = np.round(total[high] - total[low], 3)  # (n, 12)
     best = np.round(held @ _KEYS.T, 3).argmax(axis=1)
     now = _KEYS[best, pitch.astype(np.int64) % 12]
     last = np.r_[0, pitch[:-1].astype(np.int64) % 12]
@@ -216,11 +233,17 @@ def _pitches(pitch: Floats, ioi: Floats) -> dict[str, Floats]:
     return out
 
 
-def _lagged(values: Floats) -> NDArray[np.float32]:
-    """How far each value is from those 3 to `REACH` places later, infinite beyond the end; shape (n, REACH - 2)."""
+def _lagged(values: Floats, inside: NDArray[np.bool_]) -> NDArray[np.float32]:
+    """How far each value is from those 3 to `REACH` places later, infinite where not `inside`; shape (n, REACH - 2)."""
     small = values.astype(np.float32)
-    later = np.lib.stride_tricks.sliding_window_view(np.pad(small, (0, REACH), constant_values=np.nan), REACH + 1)[:, 3:]
-    return np.nan_to_num(np.abs(later - small[:, None]), nan=np.inf)
+    later = np.lib.stride_tricks.sliding_window_view(np.pad(small, (0, REACH)), REACH + 1)[:, 3:]
+    return np.asarray(np.where(inside, np.abs(later - small[:, None]), np.float32(np.inf)))
+
+
+def _within(onset_s: Floats) -> NDArray[np.bool_]:
+    """Whether the notes 3 to `REACH` places later exist and begin within `REACH_S`; shape (n, REACH - 2)."""
+    high = surroundings(onset_s, REACH)[1]
+    return np.asarray(np.arange(len(onset_s))[:, None] + np.arange(3, REACH + 1) < high[:, None])
 
 
 def _later_best(values: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -232,17 +255,19 @@ def _later_best(values: NDArray[np.float32]) -> NDArray[np.float32]:
     return out
 
 
-def _repeats(log: Floats, pitch: Floats) -> dict[str, Floats]:
-    """Longest run of rhythm and of tune that begins at each note as it did, or will, elsewhere; the same for endings."""
+def _repeats(log: Floats, pitch: Floats, onset_s: Floats) -> dict[str, Floats]:
+    """Longest run of rhythm and of tune from each note on that is heard elsewhere too; the same for endings."""
     interval = np.r_[np.diff(pitch), 0.0]
     step = np.r_[False, np.abs(np.diff(log)) > 0.3]  # a change of length makes a rhythm worth knowing
     weight = np.where(step, 1.0, 0.35).astype(np.float32)[:, None]
-    like = (_lagged(log) < 0.25).astype(np.float32)  # (n, REACH - 2)
-    same = like * (_lagged(interval) < 0.5)
+    inside = _within(onset_s)
+    like = (_lagged(log, inside) < 0.25).astype(np.float32)  # (n, REACH - 2)
+    same = like * (_lagged(interval, inside) < 0.5)
     out: dict[str, Floats] = {}
     for kind, match in (("rhythm", like), ("tune", same)):
         run = _run_ahead(match, weight)
-        out[f"{kind}_back"], out[f"{kind}_ahead"] = _later_best(run).astype(np.float64), run.max(axis=1).astype(np.float64)
+        out[f"{kind}_back"] = _later_best(run).astype(np.float64)
+        out[f"{kind}_ahead"] = run.max(axis=1).astype(np.float64)
     run = _run_ahead(like[::-1], weight[::-1])[::-1]
     out["ending_back"] = shifted(_later_best(run).astype(np.float64), -1)  # the ending before the gap
     out["ending_ahead"] = shifted(run.max(axis=1).astype(np.float64), -1)
@@ -266,17 +291,17 @@ def _since_rest(melody: Melody, rest_s: Floats, usual_s: Floats) -> dict[str, Fl
     last = sure[np.searchsorted(sure, at, side="left") - 1]  # before this gap
     last[0] = 0
     ahead = np.append(sure, n)[np.searchsorted(sure, at, side="right")]
-    end_s = np.append(melody.onset_s, melody.release_s[-1])
+    ends_s = np.append(melody.onset_s, melody.release_s[-1])
+    since_s, until_s = melody.onset_s - melody.onset_s[last], ends_s[ahead] - melody.onset_s
+    near = (at - last <= SURE_NOTES) & (since_s <= SURE_S)
+    close = (ahead - at <= SURE_NOTES) & (until_s <= SURE_S)
     out = {
-        "notes_since_rest": np.where(at - last <= SURE_NOTES, at - last, np.nan),
-        "notes_until_rest": np.where(ahead - at <= SURE_NOTES, ahead - at, np.nan),
+        "notes_since_rest": np.where(near, at - last, np.nan),
+        "notes_until_rest": np.where(close, ahead - at, np.nan),
+        "time_since_rest": np.where(near, np.minimum(since_s / usual_s, 64), np.nan),
+        "time_until_rest": np.where(close, np.minimum(until_s / usual_s, 64), np.nan),
     }
-    since = np.where(at - last <= SURE_NOTES, melody.onset_s - melody.onset_s[last], np.nan)
-    until = np.where(ahead - at <= SURE_NOTES, end_s[ahead] - melody.onset_s, np.nan)
-    out["time_since_rest"] = np.minimum(since / usual_s, 64)
-    out["time_until_rest"] = np.minimum(until / usual_s, 64)
-    bars = melody.bar - melody.bar[last]
-    bars = np.where(bars <= SURE_BARS, np.round(bars, 3), np.nan)
+    bars = np.where(near, np.round(melody.bar - melody.bar[last], 3), np.nan)
     out["bars_since_rest"] = bars
     for length in (1, 2, 4):
         turn = np.mod(bars + 0.02, length)
@@ -284,7 +309,7 @@ def _since_rest(melody: Melody, rest_s: Floats, usual_s: Floats) -> dict[str, Fl
     return out
 
 
-def _metre(melody: Melody, ioi: Floats) -> dict[str, Floats]:
+def _metre(melody: Melody, ioi: Floats, spans: dict[int, Span]) -> dict[str, Floats]:
     """Where in the bar the note and the one before begin, and how long the bar is."""
     place = np.mod(melody.bar + 1e-3, 1.0)
     beats = melody.bar_beats
@@ -297,14 +322,12 @@ def _metre(melody: Melody, ioi: Floats) -> dict[str, Floats]:
         "length_bars": np.clip(shifted(ioi, -1) / beats, 0, 4),
         "crosses_bar": np.floor(melody.bar + 0.01) - np.floor(shifted(melody.bar, -1) + 0.01),
     }
-    number = np.floor(melody.bar + 0.01)
     on = np.where(np.isfinite(place), (place < 0.02) * 1.0, np.nan)
     out["on_downbeat"] = on
-    out["bar_notes"] = beats / np.exp2(np.log2(np.maximum(windowed_mean(ioi, AROUND), 1e-3)))
-    long = np.where(ioi > 1.4 * windowed_mean(ioi, AROUND), place, np.nan)
-    turn = 2 * np.pi * long
-    out["long_gather"] = np.hypot(windowed_mean(np.cos(turn), REACH), windowed_mean(np.sin(turn), REACH))
-    out["bar_parity"] = np.mod(number, 2.0)
+    mean = windowed_mean(ioi, spans[AROUND])
+    out["bar_notes"] = beats / np.maximum(mean, 1e-3)
+    turn = 2 * np.pi * np.where(ioi > 1.4 * mean, place, np.nan)
+    out["long_gather"] = np.hypot(windowed_mean(np.cos(turn), spans[REACH]), windowed_mean(np.sin(turn), spans[REACH]))
     return out
 
 
@@ -317,9 +340,8 @@ def _bar_s(melody: Melody) -> Floats:
     return np.clip(bar_s, 0.2, 12.0)
 
 
-def context_of(melody: Melody, first: Floats, features: dict[str, Floats]) -> dict[str, Floats]:
+def context_of(melody: Melody, first: Floats) -> dict[str, Floats]:
     """What the second stage sees of the first stage's probabilities `first`, (n_notes,)."""
-    n = melody.n_notes
     first = first.copy()
     first[0] = np.nan
     out: dict[str, Floats] = {f"first{j:+d}": shifted(first, j) for j in range(-4, 5)}
@@ -328,26 +350,25 @@ def context_of(melody: Melody, first: Floats, features: dict[str, Floats]) -> di
             near = windows(first, reach)
             known = np.isfinite(near)
             out[f"clearer_{reach}"] = np.sum((near > first[:, None]) & known, axis=1).astype(np.float64)
-            out[f"mean_{reach}"] = windowed_mean(first, reach)
+            out[f"mean_{reach}"] = windowed_mean(first, surroundings(melody.onset_s, reach))
     clock = melody.onset_beat if np.isfinite(melody.bar).any() else melody.onset_s
     usual = _median_around(np.diff(clock, append=np.nan))
     for name, sign in (("since", -1), ("until", 1)):
-        notes, at = _nearest_above(first, np.maximum(0.8 * first, 0.3), sign)
+        notes, at = _nearest_above(first, np.maximum(0.8 * first, 0.3), sign, melody.onset_s)
         out[f"{name}_clear_notes"] = notes
         out[f"{name}_clear"] = np.minimum(np.abs(clock - clock[at]) / usual, 64.0)
         out[f"{name}_clear_bars"] = np.minimum(np.abs(melody.bar - melody.bar[at]), 16.0)
     out["even_spans"] = np.abs(np.log2((out["since_clear"] + 0.5) / (out["until_clear"] + 0.5)))
-    out |= _alike(np.log2(np.maximum(np.diff(clock, append=np.nan), 1e-3)), first)
-    out |= _same_place(melody.bar, first)
+    out |= _alike(np.log2(np.maximum(np.diff(clock, append=clock[-1] + 1.0), 1e-3)), first, _within(melody.onset_s))
+    out |= _same_place(melody, first)
     return out
 
 
-def _alike(log: Floats, first: Floats) -> dict[str, Floats]:
+def _alike(log: Floats, first: Floats, inside: NDArray[np.bool_]) -> dict[str, Floats]:
     """Mean first-stage probability at places in like rhythm within `REACH` notes, and the highest of them."""
     n = len(log)
     apart = np.zeros((n, REACH - 2), dtype=np.float32)
-    one = np.minimum(_lagged(log), 1.0)
-    inside = np.arange(n)[:, None] + np.arange(3, REACH + 1) < n
+    one = np.minimum(_lagged(log, inside), 1.0)
     for j in (-2, -1, 0, 1, 2):
         low, high = max(-j, 0), n - max(j, 0)
         moved = np.full_like(apart, 0.5)
@@ -372,9 +393,9 @@ def _alike(log: Floats, first: Floats) -> dict[str, Floats]:
     }
 
 
-def _same_place(bar: Floats, first: Floats) -> dict[str, Floats]:
+def _same_place(melody: Melody, first: Floats) -> dict[str, Floats]:
     """First-stage probability at the same place of other bars: all, those an even number away, and every fourth."""
-    n = len(bar)
+    bar, n = melody.bar, melody.n_notes
     names = ("place_1", "place_2", "place_4", "place_share")
     known = np.isfinite(bar)
     if not known.any():
@@ -383,24 +404,19 @@ def _same_place(bar: Floats, first: Floats) -> dict[str, Floats]:
     low = step.min()
     margin = FAR_BARS * BAR_STEPS
     grid = np.zeros(step.max() - low + 2 * margin + 1)
-    there = np.zeros(len(grid))
     at = step - low + margin
     p = np.nan_to_num(first, nan=0.9)
     np.maximum.at(grid, at, p)
-    there[at] = 1.0
     sums = {1: np.zeros(n), 2: np.zeros(n), 4: np.zeros(n)}
-    bars = np.zeros(n)
+    far = np.nan_to_num(np.clip(np.floor(REACH_S / _bar_s(melody)), 1, FAR_BARS), nan=1.0)
     for away in range(1, FAR_BARS + 1):
         for sign in (-1, 1):
-            other = at + sign * away * BAR_STEPS
-            value = grid[other]
-            bars += there[other]
+            value = np.where(away <= far, grid[at + sign * away * BAR_STEPS], 0.0)
             for every in sums:
                 if away % every == 0:
                     sums[every] += value
-    low_bar, high_bar = bar.min(), bar.max()
-    inside = np.minimum(bar - low_bar, FAR_BARS) + np.minimum(high_bar - bar, FAR_BARS)
+    inside = np.minimum(bar - bar.min(), far) + np.minimum(bar.max() - bar, far)
     out = {f"place_{every}": sums[every] / np.maximum(inside / every, 1.0) for every in sums}
-    around = windowed_mean(p, REACH)
+    around = windowed_mean(p, surroundings(melody.onset_s, REACH))
     out["place_share"] = out["place_1"] / np.maximum(around, 0.02)
     return out

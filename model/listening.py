@@ -17,7 +17,7 @@ from phrasewright.model.closings import Closing, closing_attacks, closing_notes,
 from phrasewright.model.figures import figure_situations, figures_of
 from phrasewright.model.hearing import EVENTS, FIGURES, Attacks, CueHearing, PartHearing, Phrase, Situation
 from phrasewright.model.layers import Layers, split_layers
-from phrasewright.model.phrases import Cut, Line, boundary_scores, find_cuts, line_of, shared_scores
+from phrasewright.model.phrases import Cut, Line, beginnings_of, find_cuts, line_of
 from phrasewright.model.roles import Role, roles_of
 from phrasewright.model.texture import texture_db
 from phrasewright.model.voices import voices_of
@@ -61,11 +61,10 @@ def _phrases(cue: Cue, attacks: list[Attacks]) -> list[tuple[Phrase, ...]]:
     groups = list(dict.fromkeys(part.group for part in cue.parts))
     members = [[a for part, a in zip(cue.parts, attacks, strict=True) if part.group == group] for group in groups]
     lines = [line_of(parts) for parts in members]
-    scores = [boundary_scores(line, cue.tempo) for line in lines]
-    shared = shared_scores(lines, scores)
+    beginnings = beginnings_of(lines, cue.tempo)
     found = {}
-    for group, line, score, others in zip(groups, lines, scores, shared, strict=True):
-        found[group] = line, find_cuts(line, cue.tempo, scores=score, shared=others)
+    for group, line, heard in zip(groups, lines, beginnings, strict=True):
+        found[group] = line, find_cuts(line, cue.tempo, beginnings=heard)
     return [_phrases_of(a, *found[part.group], cue) for part, a in zip(cue.parts, attacks, strict=True)]
 
 

@@ -1,12 +1,12 @@
 """Melodies whose phrase ends are known: chorales with fermatas, sung and played scores with breaths, songs in ABC text.
 
-- Bach's chorales (music21's corpus, read from the installed package): a fermata ends a phrase in each voice. Chorales with
-  the same soprano stand on one side of any split.
+- Bach's chorales (music21's corpus, read from the installed package): a fermata ends a phrase in each voice. Chorales
+  with the same soprano stand on one side of any split.
 - Madrigals by Monteverdi: sung lines, where a rest ends a phrase. Learned from with the rests taken out: the
   note before is held on or the rest is skipped, so that the ends must be heard from the notes.
 - The Essen songs (ABC text, each line end is a phrase end): for the final test only. They are not for commercial use;
-  nothing is trained or tuned on them, and nothing of them is kept. music21's own ABC reader loses accidentals within a bar,
-  so the raw text is read here.
+  nothing is trained or tuned on them, and nothing of them is kept. music21's own ABC reader loses accidentals within
+  a bar, so the raw text is read here.
 
 Never read here: the quartets of Beethoven and Schumann.
 
@@ -22,6 +22,7 @@ import zipfile
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -102,7 +103,7 @@ def song_of(name: str, parts: list[list[Row]], *, group: str = "", beat_s: float
     return Song(name, group or name, tuple(lines), tuple(begins))
 
 
-# ---- scores in MusicXML -------------------------------------------------------------------------------------------------
+# ---- scores in MusicXML ----
 
 
 def read_musicxml(path: Path) -> list[list[Row]]:
@@ -114,7 +115,7 @@ def read_musicxml(path: Path) -> list[list[Row]]:
 
 
 def _part_rows(part: ElementTree.Element) -> list[Row]:
-    """Rows of one part. A bar that is filled short at the start is an upbeat: its notes count back from the next bar."""
+    """Rows of one part. A short first bar is an upbeat: its notes count back from the next bar."""
     divisions, bar_beats = 1.0, 4.0
     start, number = 0.0, 1
     rows: list[Row] = []
@@ -195,7 +196,7 @@ def chorales(root: Path | None = None) -> list[Song]:
 
 
 def grouped_by_tune(songs: list[Song]) -> list[Song]:
-    """Songs whose top lines open alike share a group: of the first ten steps from quarter to quarter at most two differ."""
+    """Songs whose top lines open alike share a group: of ten steps from quarter to quarter at most two differ."""
     openings = []
     for song in songs:
         top = song.lines[0]
@@ -217,27 +218,60 @@ def breaths(root: Path | None = None) -> list[Song]:
     for path in sorted(((root or corpus_root()) / "monteverdi").glob("madrigal.*.mxl")):
         for number, rows in enumerate(read_musicxml(path)):
             marked = [
-                replace(row, ends_phrase=after.beat - row.beat - row.length > 0.2)
-                for row, after in zip(rows[:-1], rows[1:], strict=True)
+                replace(row, ends_phrase=after.beat - row.beat - row.length > 0.2) for row, after in pairwise(rows)
             ] + rows[-1:]
             if len(marked) > 30 and sum(row.ends_phrase for row in marked) >= 3:
                 songs.append(song_of(f"{path.stem} line {number + 1}", [marked], group=path.stem))
     return songs
 
 
-# ---- songs in ABC text (for tests only) ---------------------------------------------------------------------------------
+# ---- songs in ABC text (for tests only) ----
 
 _TOKEN = re.compile(
     r"(?P<tuplet>\(\d)|(?P<bar>\|\]|\|\||\[\||:\||\|:|::|\|)|"
     r"(?P<note>(?P<accidental>\^\^|__|[\^_=])?(?P<letter>[A-Ga-gzx])(?P<octave>[,']*)(?P<length>\d*/*\d*))(?P<tie>-?)"
 )
-_FIFTHS = {"C": 0, "G": 1, "D": 2, "A": 3, "E": 4, "B": 5, "F#": 6, "C#": 7, "F": -1, "Bb": -2, "Eb": -3, "Ab": -4, "Db": -5, "Gb": -6}
-_MODES = {"": 0, "maj": 0, "ion": 0, "m": -3, "min": -3, "aeo": -3, "dor": -2, "phr": -4, "lyd": 1, "mix": -1, "loc": -5}
-_TUPLETS = {2: Fraction(3, 2), 3: Fraction(2, 3), 4: Fraction(3, 4), 5: Fraction(2, 5), 6: Fraction(1, 3), 7: Fraction(2, 7)}
+_FIFTHS = {
+    "C": 0,
+    "G": 1,
+    "D": 2,
+    "A": 3,
+    "E": 4,
+    "B": 5,
+    "F#": 6,
+    "C#": 7,
+    "F": -1,
+    "Bb": -2,
+    "Eb": -3,
+    "Ab": -4,
+    "Db": -5,
+    "Gb": -6,
+}
+_MODES = {
+    "": 0,
+    "maj": 0,
+    "ion": 0,
+    "m": -3,
+    "min": -3,
+    "aeo": -3,
+    "dor": -2,
+    "phr": -4,
+    "lyd": 1,
+    "mix": -1,
+    "loc": -5,
+}
+_TUPLETS = {
+    2: Fraction(3, 2),
+    3: Fraction(2, 3),
+    4: Fraction(3, 4),
+    5: Fraction(2, 5),
+    6: Fraction(1, 3),
+    7: Fraction(2, 7),
+}
 
 
 def essen(root: Path | None = None, *, beat_s: float = BEAT_S) -> Iterator[Song]:
-    """The Essen songs. For tests only: their licence does not allow commercial use, and nothing may be learned from them.
+    """The Essen songs. For tests only: they are not for commercial use, and nothing may be learned from them.
 
     Each line of text is a phrase. Exact duplicates (same intervals and lengths) share a group.
     """
@@ -247,12 +281,12 @@ def essen(root: Path | None = None, *, beat_s: float = BEAT_S) -> Iterator[Song]
         for number, text in enumerate(re.split(r"(?m)^(?=X:)", path.read_text(encoding="utf-8", errors="replace"))):
             rows = abc_rows(text)
             if len(rows) >= 4 and any(row.ends_phrase for row in rows[:-1]):
-                shape = tuple((b.pitch - a.pitch, round(a.length, 4)) for a, b in zip(rows[:-1], rows[1:], strict=True))
+                shape = tuple((b.pitch - a.pitch, round(a.length, 4)) for a, b in pairwise(rows))
                 yield song_of(f"{path.stem} {number}", [rows], group=repr(shape), beat_s=beat_s)
 
 
 def abc_rows(text: str) -> list[Row]:
-    """Notes of one tune in ABC text; the last note of each line of music ends a phrase. Empty where there is no music."""
+    """Notes of one tune in ABC text; the last note of each line of music ends a phrase."""
     unit, metre, signature = Fraction(1, 8), Fraction(1), dict.fromkeys("CDEFGAB", 0)
     rows: list[Row] = []
     at = Fraction(0)
@@ -302,17 +336,29 @@ def abc_rows(text: str) -> list[Row]:
 
 
 def _barred(rows: list[Row], starts: list[float]) -> list[Row]:
-    """Rows with their bars: bar lines as printed; a short first bar is an upbeat."""
+    """Rows with their bars: a short first bar is an upbeat; an end of a line may stand for a bar line not printed.
+
+    What stands between two printed bar lines counts as so many bars as fit, at least one; a remainder shortens or
+    stretches the last of them.
+    """
     if not rows:
         return []
     whole = rows[0].bar_beats
     if len(starts) > 1 and starts[1] < whole - 1e-6:
         starts = [starts[1] - whole, *starts[1:]]
     edges = np.array(starts)
+    number = 1.0 + np.r_[0.0, np.cumsum(np.maximum(np.rint(np.diff(edges) / whole), 1.0))]
     at = np.searchsorted(edges, [row.beat + 1e-6 for row in rows], side="right") - 1
-    return [
-        replace(row, bar=1 + k + (row.beat - edges[k]) / row.bar_beats) for row, k in zip(rows, at.tolist(), strict=True)
-    ]
+    bars = []
+    for row, k in zip(rows, at.tolist(), strict=True):
+        bar = number[k] + (row.beat - edges[k]) / whole
+        if k + 1 < len(edges):
+            before = (number[k + 1] - number[k] - 1) * whole
+            long, into = edges[k + 1] - edges[k] - before, row.beat - edges[k] - before
+            if long > whole + 1e-6 and into >= 0:
+                bar = number[k + 1] - 1 + into / long
+        bars.append(replace(row, bar=float(bar)))
+    return bars
 
 
 def _metre(value: str, before: Fraction) -> Fraction:
@@ -326,7 +372,9 @@ def _signature(value: str) -> dict[str, int]:
     """Sharps and flats of a key: its name, its mode, and accidentals written after it."""
     found = re.match(r"([A-G][#b]?)\s*([A-Za-z]*)", value)
     fifths = _FIFTHS.get(found[1], 0) + _MODES.get(found[2].lower()[:3], 0) if found else 0
-    sharps = {letter: 1 for letter in "FCGDAEB"[: max(fifths, 0)]} | {letter: -1 for letter in "BEADGCF"[: max(-fifths, 0)]}
+    sharps = {letter: 1 for letter in "FCGDAEB"[: max(fifths, 0)]} | {
+        letter: -1 for letter in "BEADGCF"[: max(-fifths, 0)]
+    }
     for accidental, letter in re.findall(r"(\^|_|=)([A-Ga-g])", value):
         sharps[letter.upper()] = {"^": 1, "_": -1, "=": 0}[accidental]
     return dict.fromkeys("CDEFGAB", 0) | sharps

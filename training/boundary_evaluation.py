@@ -1,20 +1,23 @@
 """How well phrases are found, in one table: `python -m phrasewright.training.boundary_evaluation`.
 
-Pooled F1 over phrase beginnings, the first note of a song not counted; a hit is the exact note. Intervals: bootstrap by song
-(duplicates and chorales on one tune together), 90 %. Songs of the Essen collection are read from the installed music21 and
-used for nothing but this table. Strengths that need a threshold (Cambouropoulos 2001) get it from the other half of the
-songs, which favours them; the rest have none to choose. `ours` is what the tool does: lines that sound together are heard
-together, then divided into phrases of plausible length at 120 quarter notes a minute.
+Pooled F1 over phrase beginnings, the first note of a song not counted; a hit is the exact note. Intervals: bootstrap
+by song (duplicates and chorales on one tune together), 90 %. Songs of the Essen collection are read from the
+installed music21 and used for nothing but this table. Strengths that need a threshold (Cambouropoulos 2001) get it
+from the other half of the songs, which favours them; the rest have none to choose. `ours` is what the tool does:
+lines that sound together are heard together, then divided into phrases of plausible length at 120 quarter notes a
+minute.
 
 Published figures, from memory, none of them checked here, and how their counting differs:
 
-- Cambouropoulos 2001 in the comparison of Thom, Spevak and Hoethker 2002 (ICMC), on Essen songs: F1 about .5 to .6, with
-  thresholds chosen on the songs, averaged over songs instead of pooled.
-- Temperley 2001 ("The cognition of basic musical structures"): about .66 precision and recall on 65 Essen songs, metre given,
-  preferred phrase length set for the collection.
-- Bod 2002 ("Memory-based models of melodic analysis"), trained on Essen: F1 about .81 on a held-out part; whole phrases counted.
-- Pearce, Muellensiefen and Wiggins 2010 ("Melodic grouping in music information retrieval"), on 1,705 Essen songs: grouping rules
-  about .66, boundary strength about .63, information content .58; averaged over songs, first note not counted.
+- Cambouropoulos 2001 in the comparison of Thom, Spevak and Hoethker 2002 (ICMC), on Essen songs: F1 about .5 to .6,
+  with thresholds chosen on the songs, averaged over songs instead of pooled.
+- Temperley 2001 ("The cognition of basic musical structures"): about .66 precision and recall on 65 Essen songs,
+  metre given, preferred phrase length set for the collection.
+- Bod 2002 ("Memory-based models of melodic analysis"), trained on Essen: F1 about .81 on a held-out part; whole
+  phrases counted.
+- Pearce, Muellensiefen and Wiggins 2010 ("Melodic grouping in music information retrieval"), on 1,705 Essen songs:
+  grouping rules about .66, boundary strength about .63, information content .58; averaged over songs, first note not
+  counted.
 
 Neither trained on Essen here: a model that is may reach .83 with metre.
 """
@@ -73,7 +76,12 @@ def scored(counts: Counts, groups: Sequence[str], *, runtime_s: float = 0.0, see
     total = counts.sum(axis=0)
     low, high = np.quantile(drawn, [0.05, 0.95])
     return Score(
-        f1_of(total), float(low), float(high), float(total[0] / max(total[1], 1)), float(total[0] / max(total[2], 1)), runtime_s
+        f1_of(total),
+        float(low),
+        float(high),
+        float(total[0] / max(total[1], 1)),
+        float(total[0] / max(total[2], 1)),
+        runtime_s,
     )
 
 
@@ -81,7 +89,9 @@ def by_strength(songs: Sequence[Song], strength: Callable[[Melody], Floats]) -> 
     """Counts of a strength cut at the threshold that is best on the other half of the songs; shape (n_songs, 3)."""
     levels = np.linspace(0.05, 0.95, 19)
     strengths = [strength(song.lines[0]) for song in songs]
-    table = np.array([[counts_of(s >= level, song.begins[0]) for level in levels] for s, song in zip(strengths, songs, strict=True)])
+    table = np.array(
+        [[counts_of(s >= level, song.begins[0]) for level in levels] for s, song in zip(strengths, songs, strict=True)]
+    )
     odd = np.arange(len(songs)) % 2 == 1
     out = np.zeros((len(songs), 3), dtype=np.int64)
     for half in (odd, ~odd):

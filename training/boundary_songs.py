@@ -1,9 +1,9 @@
 """Invented songs whose phrase ends are known, because they were written phrase by phrase.
 
-A song has a metre, a form (phrases that share rhythm and tune), an upbeat, one way of ending its phrases, a scale and a
-tempo; all drawn at random, so that the model meets short song lines in many metres, phrases without any rest or long
-note that are known only by their likeness, lines in free tempo, and bars that are wrong. Proportions are common practice
-and guesswork, no source; they were set before any figure on folk songs was seen.
+A song has a metre, a form (phrases that share rhythm and tune), an upbeat, one way of ending its phrases, a scale and
+a tempo; all drawn at random, so that the model meets short song lines in many metres, phrases without any rest or
+long note that are known only by their likeness, lines in free tempo, and bars that are wrong. Proportions are common
+practice and guesswork, no source; they were set before any figure on folk songs was seen.
 
 Units: quarter notes, MIDI pitches; seconds at the song's tempo.
 """
@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from phrasewright.model.boundary_features import Melody
 from phrasewright.training.boundary_corpus import Row, Song, song_of
 
 Rng = np.random.Generator
@@ -30,10 +31,37 @@ _METRES: tuple[tuple[float, tuple[float, ...]], ...] = (
     (0.02, (1.5, 1.5, 1.5)),
 )
 """How often each metre, as the lengths of its beats."""
-_FORMS = ("AAAA", "AABB", "ABAB", "AABA", "ABCB", "ABCD", "ABBA", "AABC", "ABAC", "AAB", "ABC", "AB", "AABBCC", "ABABCD",
-          "ABABCDE", "ABABCDCD", "AABBAA", "ABCDEF", "AABA", "ABAB", "ABCDEFGH")  # fmt: skip
-_SCALES = ((0, 2, 4, 5, 7, 9, 11), (0, 2, 4, 5, 7, 9, 11), (0, 2, 3, 5, 7, 8, 10), (0, 2, 3, 5, 7, 9, 10), (0, 2, 4, 7, 9),
-           (0, 3, 5, 7, 10))  # fmt: skip
+_FORMS = (
+    "AAAA",
+    "AABB",
+    "ABAB",
+    "AABA",
+    "ABCB",
+    "ABCD",
+    "ABBA",
+    "AABC",
+    "ABAC",
+    "AAB",
+    "ABC",
+    "AB",
+    "AABBCC",
+    "ABABCD",
+    "ABABCDE",
+    "ABABCDCD",
+    "AABBAA",
+    "ABCDEF",
+    "AABA",
+    "ABAB",
+    "ABCDEFGH",
+)
+_SCALES = (
+    (0, 2, 4, 5, 7, 9, 11),
+    (0, 2, 4, 5, 7, 9, 11),
+    (0, 2, 3, 5, 7, 8, 10),
+    (0, 2, 3, 5, 7, 9, 10),
+    (0, 2, 4, 7, 9),
+    (0, 3, 5, 7, 10),
+)
 _ENDINGS = ("long", "two", "late", "short", "none")
 
 
@@ -111,7 +139,15 @@ def _manner(rng: Rng) -> Manner:
     kind = rng.random()
     upbeat: tuple[float, ...] = ()
     if kind > 0.42:
-        choices = ((unit,), (unit / 2,), (unit / 2, unit / 2), (unit, unit), (unit * 0.75, unit * 0.25), (unit / 2,), (unit,))
+        choices = (
+            (unit,),
+            (unit / 2,),
+            (unit / 2, unit / 2),
+            (unit, unit),
+            (unit * 0.75, unit * 0.25),
+            (unit / 2,),
+            (unit,),
+        )
         upbeat = choices[int(rng.integers(len(choices)))]
         if sum(upbeat) >= sum(beats) - 1e-6:
             upbeat = (unit / 2,)
@@ -176,7 +212,9 @@ def _divided(rng: Rng, beat: float, manner: Manner) -> list[float]:
     if beat > max(manner.beats) or rng.random() > manner.split or beat <= 0.25:
         return [beat]
     if beat in (1.5, 0.75):
-        return [[beat / 3] * 3, [beat * 2 / 3, beat / 3], [beat / 2, beat / 6, beat / 3]][int(rng.choice(3, p=[0.5, 0.38, 0.12]))]
+        return [[beat / 3] * 3, [beat * 2 / 3, beat / 3], [beat / 2, beat / 6, beat / 3]][
+            int(rng.choice(3, p=[0.5, 0.38, 0.12]))
+        ]
     if rng.random() < manner.dotted:
         return [beat * 0.75, beat * 0.25]
     halves = [beat / 2, beat / 2]
@@ -185,7 +223,9 @@ def _divided(rng: Rng, beat: float, manner: Manner) -> list[float]:
     return halves
 
 
-def _phrase_rhythm(rng: Rng, inner: list[list[float]], n_bars: int, span: float, ending: str, manner: Manner) -> list[float]:
+def _phrase_rhythm(
+    rng: Rng, inner: list[list[float]], n_bars: int, span: float, ending: str, manner: Manner
+) -> list[float]:
     """Lengths that fill `span` quarter notes, with the phrase's way of ending."""
     lengths = [length for bar in inner[:n_bars] for length in bar]
     edges = np.r_[0.0, np.cumsum(lengths)]
@@ -266,8 +306,10 @@ def played(rng: Rng, song: Song) -> Song:
         bar_beats = np.full(len(bar), float(rng.choice([4.0, 3.0])))
         bar = 1 + beat / bar_beats
     bar_beats = np.where(np.isfinite(bar), bar_beats, np.nan)
-    release_s = np.minimum(onset_s + np.maximum(length_s * rng.choice([1.0, 1.0, 0.95, 0.85]), 0.03), np.r_[onset_s[1:], np.inf])
-    return replace(song, lines=(replace(line, onset_s=onset_s, onset_beat=beat, bar=bar, bar_beats=bar_beats, release_s=release_s),))
+    touch = float(rng.choice([1.0, 1.0, 1.0, 0.95, 0.85, 0.45]))  # connected to detached
+    release_s = np.minimum(onset_s + np.maximum(length_s * touch, 0.03), np.r_[onset_s[1:], np.inf])
+    moved = Melody(onset_s, release_s, line.pitch, beat, bar, bar_beats)
+    return replace(song, lines=(moved,))
 
 
 def invented_songs(n: int, *, seed: int) -> list[Song]:

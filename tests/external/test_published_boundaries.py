@@ -4,29 +4,28 @@
   sets the first gap to 0, lets a missing neighbour count as no change, and writes to copies of the notes.
 - Phrases: the Essen folk song collection (Schaffrath 1995) in music21's corpus, where each line of the ABC text is a
   phrase, scored by pooled F1 over note gaps. These songs test only: nothing is fitted to them.
-- Phrases in several parts: Bach's chorales in the same corpus, where a fermata ends a phrase.
+- Phrases in several parts: Bach's chorales in the same corpus, where a fermata ends a phrase; those that the model
+  did not learn from.
+
+`python -m phrasewright.training.boundary_evaluation` prints the whole table; here is a sample.
 """
 
 from __future__ import annotations
 
-import re
-from dataclasses import dataclass
 from pathlib import Path
 
 import mir_eval
-import music21
 import numpy as np
 import pytest
 from amads.core.basics import Note, Part, Score
 from amads.melody.boundary import boundary
 from numpy.typing import NDArray
 
-from phrasewright.data.tempo import TempoMap, tempo_map
 from phrasewright.model.boundaries import local_boundary_strength
-from phrasewright.model.phrases import Line, boundary_scores, find_cuts, shared_scores
-
-BEAT_S = 0.55
-SONGS = Path(music21.__file__).parent / "corpus" / "essenFolksong"
+from phrasewright.model.boundary_model import load_boundary_model
+from phrasewright.training.boundary_corpus import Song, chorales, corpus_root, essen
+from phrasewright.training.boundary_evaluation import chorale_scores, counts_of, f1_of, song_scores, table
+from phrasewright.training.boundary_fitting import held_out
 
 
 def published_strength(rows: NDArray[np.float64], monkeypatch: pytest.MonkeyPatch) -> NDArray[np.float64]:
@@ -59,149 +58,46 @@ def test_boundary_strength_is_the_published_one(seed: int, monkeypatch: pytest.M
     assert ours[1:] == pytest.approx(theirs[1:], abs=1e-4)
 
 
-@dataclass(frozen=True)
-class Song:
-    """Onset, end and pitch of each note in quarter notes, its tempo map, and the notes that begin a phrase."""
-
-    rows: NDArray[np.float64]
-    tempo: TempoMap
-    begins: frozenset[int]
-
-    def line(self) -> Line:
-        return Line(self.rows[:, 0] * BEAT_S, self.rows[:, 0], self.rows[:, 1] * BEAT_S, self.rows[:, 2])
-
-
-_TOKEN = re.compile(r"(\^\^|\^|__|_|=)?([A-Ga-gzx])([,']*)(\d*)(/*)(\d*)|(\|)|\((\d)|(-)")
-_STEPS = dict(zip("CDEFGAB", (0, 2, 4, 5, 7, 9, 11), strict=True))
-_ALTER = {"^": 1, "^^": 2, "_": -1, "__": -2, "=": 0}
-_MODES = {"": 0, "m": 3, "min": 3, "Dor": 2, "Mix": 1, "Phr": 4, "Lyd": -1, "Loc": 5}
-
-
-def key_signature(text: str) -> dict[str, int]:
-    """Alteration of each letter under an ABC key such as `Bb`, `F#m`, `DMix`."""
-    found = re.match(r"([A-G])([#b]?)(Dor|Mix|Phr|Lyd|Loc|min|m)?", text.strip())
-    if not found:
-        return {}
-    sharps = {"C": 0, "G": 1, "D": 2, "A": 3, "E": 4, "B": 5, "F": -1}[found[1]]
-    sharps += 7 * ((found[2] == "#") - (found[2] == "b")) - _MODES[found[3] or ""]
-    letters = "FCGDAEB"[:sharps] if sharps > 0 else "BEADGCF"[:-sharps]
-    return dict.fromkeys(letters, 1 if sharps > 0 else -1)
-
-
-def read_song(text: str) -> Song | None:
-    """One tune of ABC text, None where it is too short or has no unit of length."""
-    head = {line[0]: line[2:].strip() for line in reversed(text.splitlines()) if re.match(r"[A-Z]:", line)}
-    unit = re.fullmatch(r"(\d+)/(\d+)", head.get("L", ""))
-    if "K" not in head or not unit:
-        return None
-    beats, key = 4.0 * int(unit[1]) / int(unit[2]), key_signature(head["K"])
-    rows: list[list[float]] = []
-    begins: set[int] = set()
-    first_bar, now, triplet, tied, bar = 0.0, 0.0, 0, False, {}
-    body = [
-        line for line in text.split("K:", 1)[1].splitlines()[1:] if line.strip() and not re.match(r"[A-Za-z]:", line)
-    ]
-    for line in body:
-        begins.add(len(rows))
-        for token in _TOKEN.finditer(line):
-            if token[7]:
-                first_bar, bar = first_bar or now, {}
-            elif token[8]:
-                triplet = int(token[8])
-            elif token[9]:
-                tied = True
-            else:
-                length = beats * int(token[4] or 1)
-                if token[5]:
-                    length /= int(token[6] or 2 ** len(token[5]))
-                if triplet:
-                    length, triplet = length * 2 / 3, triplet - 1
-                letter = token[2].upper()
-                if letter in _STEPS:
-                    if token[1]:
-                        bar[letter] = _ALTER[token[1]]
-                    octave = token[2].islower() + token[3].count("'") - token[3].count(",")
-                    pitch = 60 + _STEPS[letter] + bar.get(letter, key.get(letter, 0)) + 12 * octave
-                    if tied and rows and rows[-1][2] == pitch:
-                        rows[-1][1] = now + length
-                    else:
-                        rows.append([now, now + length, pitch])
-                    tied = False
-                now += length
-    if len(rows) < 6:
-        return None
-    metre = re.match(r"(\d+)/(\d+)", head.get("M", ""))
-    return Song(np.array(rows), _metre(metre, first_bar), frozenset(k for k in begins if 0 < k < len(rows)))
-
-
-def _metre(metre: re.Match[str] | None, first_bar: float) -> TempoMap:
-    numerator, denominator = (int(metre[1]), int(metre[2])) if metre else (4, 4)
-    upbeat = round(first_bar * 480)
-    bars = [(0, numerator, denominator)] + ([(upbeat, numerator, denominator)] if upbeat else [])
-    return tempo_map([(0, round(BEAT_S * 1e6))], bars, ticks_per_beat=480)
-
-
-def f_measure(tunes: list[tuple[set[int], frozenset[int]]]) -> float:
-    """Pooled over the gaps of all tunes, the first note not counted."""
-    hits, found, true = (sum(len(x) for x in column) for column in zip(*((p & t, p, t) for p, t in tunes), strict=True))
-    return float(mir_eval.util.f_measure(hits / max(found, 1), hits / max(true, 1)))
-
-
-def beginnings(line: Line, cuts_s: list[float]) -> set[int]:
-    return set(np.searchsorted(line.onset_s, cuts_s).tolist()) - {0}
-
-
 @pytest.fixture(scope="module")
-def songs() -> list[Song]:
-    texts = [t for path in sorted(SONGS.glob("*.abc")) for t in re.split(r"\n(?=X:)", path.read_text(errors="replace"))]
-    return [song for song in map(read_song, texts[::20]) if song]
+def songs(tmp_path_factory: pytest.TempPathFactory) -> list[Song]:
+    """Songs of three of the collection's files, every fifth."""
+    root = tmp_path_factory.mktemp("songs")
+    (root / "essenFolksong").mkdir()
+    for name in ("altdeu10", "erk20", "han1"):
+        (root / "essenFolksong" / f"{name}.abc").symlink_to(corpus_root() / "essenFolksong" / f"{name}.abc")
+    return list(essen(root))[::5]
 
 
-def test_phrases_of_folk_songs_are_found_better_than_by_boundary_strength_alone(songs: list[Song]) -> None:
-    assert len(songs) > 350
-    ours, theirs = [], []
-    for song in songs:
-        line = song.line()
-        ours.append((beginnings(line, [cut.time_s for cut in find_cuts(line, song.tempo)]), song.begins))
-        strength = local_boundary_strength(
-            np.abs(np.diff(line.pitch)),
-            inter_onset=np.diff(line.onset_s),
-            rest=np.maximum(line.onset_s[1:] - line.release_s[:-1], 0.0),
-        )
-        theirs.append(strength)
-    alone = max(
-        f_measure(
-            [(set((np.flatnonzero(s > t) + 1).tolist()), song.begins) for s, song in zip(theirs, songs, strict=True)]
-        )
-        for t in (0.25, 0.3, 0.35, 0.4, 0.45, 0.5)
-    )
-    found = f_measure(ours)
-    print(f"F1 of phrases {found:.3f}, of boundary strength at its best threshold {alone:.3f}, {len(songs)} songs")
-    assert found > alone + 0.02
+def test_phrases_of_folk_songs_are_found_better_than_by_any_simple_or_published_rule(songs: list[Song]) -> None:
+    assert len(songs) > 200
+    scores = song_scores(songs, model=load_boundary_model())
+    print(table(f"{len(songs)} songs", scores))
+    ours = {name: s.f1 for name, s in scores.items() if name.startswith("ours")}
+    rest = {name: s.f1 for name, s in scores.items() if not name.startswith("ours")}
+    assert ours["ours, with metre"] > max(rest.values()) + 0.03
+    assert ours["ours, with metre"] >= 0.70
+    assert ours["ours, without metre"] > max(f1 for name, f1 in rest.items() if "bars" not in name) + 0.05
 
 
-def test_phrases_of_chorales_end_at_fermatas() -> None:
-    tunes: list[tuple[set[int], frozenset[int]]] = []
-    for name in ("bach/bwv66.6", "bach/bwv269", "bach/bwv253", "bach/bwv277", "bach/bwv281", "bach/bwv347"):
-        lines, begins, tempo = [], [], None
-        score = music21.corpus.parse(name)
-        for part in score.parts:
-            first = part.getElementsByClass("Measure")[0]
-            rows = part.flatten().stripTies().notes
-            ends = [any(isinstance(e, music21.expressions.Fermata) for e in note.expressions) for note in rows]
-            at = np.array([[float(n.offset), float(n.offset + n.quarterLength), n.pitch.midi] for n in rows])
-            lines.append(Line(at[:, 0] * BEAT_S, at[:, 0], at[:, 1] * BEAT_S, at[:, 2]))
-            begins.append(frozenset((np.flatnonzero(ends[:-1]) + 1).tolist()))
-            tempo = tempo or _metre(
-                re.match(r"(\d+)/(\d+)", part.recurse().getElementsByClass("TimeSignature")[0].ratioString),
-                float(first.duration.quarterLength) % 4,
-            )
-        assert tempo is not None
-        scores = [boundary_scores(line, tempo) for line in lines]
-        for line, score_, shared, true in zip(lines, scores, shared_scores(lines, scores), begins, strict=True):
-            cuts = find_cuts(line, tempo, scores=score_, shared=shared)
-            if true:
-                tunes.append((beginnings(line, [cut.time_s for cut in cuts]), true))
-    found = f_measure(tunes)
-    print(f"F1 of phrases at fermatas {found:.3f}, {len(tunes)} lines")
-    assert found > 0.5
+def test_phrases_of_chorales_not_learned_from_end_at_fermatas(tmp_path: Path) -> None:
+    (tmp_path / "bach").mkdir()
+    kept = [song.name for song in chorales_by_name()]
+    for name in kept:
+        (tmp_path / "bach" / f"{name}.mxl").symlink_to(corpus_root() / "bach" / f"{name}.mxl")
+    scores = chorale_scores(chorales(tmp_path), model=load_boundary_model())
+    print(table(f"{len(kept)} chorales", scores))
+    assert scores["soprano, with metre"].f1 >= 0.75
+    assert scores["inner, with metre"].f1 >= 0.65
+    assert scores["bass, with metre"].f1 >= 0.65
+
+
+def chorales_by_name() -> list[Song]:
+    """The chorales that were held out, grouped among all chorales as they were for learning; every third."""
+    return [song for song in chorales() if held_out(song)][::3]
+
+
+def test_f1_is_the_one_of_mir_eval() -> None:
+    rng = np.random.default_rng(0)
+    guess, truth = rng.random(200) < 0.2, rng.random(200) < 0.2
+    hits, found, true = counts_of(guess, truth)
+    assert f1_of(counts_of(guess, truth)) == pytest.approx(mir_eval.util.f_measure(hits / found, hits / true))

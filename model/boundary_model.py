@@ -1,0 +1,249 @@
+"""A learned sense for where phrases begin: two stages of decision trees over local features, in plain numpy.
+
+The first stage hears each line by itself; the second hears it again knowing what the first thought of the surroundings,
+of like places, and of the other lines at that moment. Both work without metre: it was taken away half of the time when
+they learned. Trained by `phrasewright.training.boundary_fitting`; the card beside the weights says on what.
+
+Probabilities, 0..1; row k belongs to a phrase beginning at note k.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from safetensors import SafetensorError, safe_open
+
+from phrasewright.data.errors import InputError
+from phrasewright.model.boundary_features import TRUSTED, Floats, Melody, context_of, features_of, metre_trust
+
+WEIGHTS = Path(__file__).parent / "weights" / "boundaries.safetensors"
+TOGETHER_S = 0.035
+"""Notes this near begin together."""
+SILENT_S = 2.0
+"""A line that is silent for so long on both sides has no say."""
+SHARED = ("others", "others_mean", "others_top", "others_begin", "others_before", "others_rest")
+LEAST_FIRST = 0.015
+"""Notes to which the first stage gives less are not heard a second time."""
+_CHUNK = 4096
+_ARRAYS = ("roots", "feature", "threshold", "left", "right", "missing_left", "value")
+
+
+@dataclass(frozen=True)
+class Forest:
+    """Trees as flat arrays: node i leads left where its feature is at most the threshold; a leaf leads to itself.
+
+    Parameters
+    ----------
+    names
+        Features, in order.
+    depth
+        Steps from a root to the farthest leaf.
+    base
+        Log odds before any tree has spoken; the leaves' values are added.
+    roots : int array, (n_trees,)
+    feature, threshold, left, right, missing_left, value : arrays, (n_nodes,)
+        `missing_left` says whether an unknown value leads left.
+    """
+
+    names: tuple[str, ...]
+    depth: int
+    base: float
+    roots: NDArray[np.int32]
+    feature: NDArray[np.int32]
+    threshold: NDArray[np.float32]
+    left: NDArray[np.int32]
+    right: NDArray[np.int32]
+    missing_left: NDArray[np.bool_]
+    value: NDArray[np.float32]
+
+    def __post_init__(self) -> None:
+        n = len(self.feature)
+        if not 0 < self.depth <= 32 or n == 0:
+            raise ValueError(f"{n} nodes of depth {self.depth} are no trees")
+        for name in _ARRAYS[1:]:
+            if getattr(self, name).shape != (n,):
+                raise ValueError(f"{name} has shape {getattr(self, name).shape}, and there are {n} nodes")
+        for name, limit in (("roots", n), ("left", n), ("right", n), ("feature", len(self.names))):
+            index = getattr(self, name)
+            if len(index) == 0 or index.min() < 0 or index.max() >= limit:
+                raise ValueError(f"{name} points outside 0..{limit - 1}")
+        if not (np.isfinite(self.threshold).all() and np.isfinite(self.value).all() and np.isfinite(self.base)):
+            raise ValueError("some values are not finite")
+
+    def log_odds(self, features: Mapping[str, Floats]) -> Floats:
+        """Log odds for every row of the named features, each of shape (n,)."""
+        missing = [name for name in self.names if name not in features]
+        if missing:
+            raise ValueError(f"the model asks for features that are not computed: {', '.join(missing)}")
+        width = len(self.names)
+        where = (
+            self.feature + width * ~self.missing_left
+        )  # unknown values as -inf in the first half, +inf in the second
+        lead = np.stack([self.left, self.right], axis=1).ravel().astype(np.int64)  # (2 * n_nodes,)
+        n = len(features[self.names[0]])
+        out = np.full(n, self.base)
+        for start in range(0, n, _CHUNK):
+            rows = slice(start, min(start + _CHUNK, n))
+            table = np.stack([features[name][rows] for name in self.names]).astype(np.float32)  # (n_features, n_rows)
+            unknown = np.isnan(table)
+            both = np.concatenate([np.where(unknown, -np.inf, table), np.where(unknown, np.inf, table)])
+            out[rows] += self._descend(both.astype(np.float32).ravel(), where * table.shape[1], lead, table.shape[1])
+        return np.asarray(np.round(out, 4))
+
+    def _descend(
+        self, flat: NDArray[np.float32], where: NDArray[np.int64], lead: NDArray[np.int64], n_rows: int
+    ) -> Floats:
+        """Sum of the leaves that each of `n_rows` rows reaches; `flat` holds feature after feature."""
+        row = np.arange(n_rows)
+        total = np.zeros(n_rows)
+        for root in self.roots.tolist():
+            node = np.full(n_rows, root)
+            for _ in range(self.depth):
+                above = flat.take(where.take(node) + row) > self.threshold.take(node)
+                node = lead.take(2 * node + above)
+            total += self.value.take(node)
+        return total
+
+
+@dataclass(frozen=True)
+class BoundaryModel:
+    """Both stages."""
+
+    first: Forest
+    second: Forest
+
+
+def without_metre(melody: Melody) -> Melody:
+    """The same notes as if nothing were known of bars and beats."""
+    unknown = np.full(melody.n_notes, np.nan)
+    return Melody(melody.onset_s, melody.release_s, melody.pitch, melody.onset_s * 2, unknown, unknown)
+
+
+def keeps_to_metre(melody: Melody) -> bool:
+    """Whether most of the notes lie on the beat's grid, so that bars tell anything."""
+    trust = metre_trust(melody)
+    return bool(np.isfinite(trust).any() and np.median(trust) >= TRUSTED)
+
+
+def first_probabilities(model: BoundaryModel, melody: Melody) -> tuple[Floats, dict[str, Floats]]:
+    """What a line tells by itself, and the features it was told from."""
+    features = features_of(melody)
+    return probability(model.first.log_odds(features)), features
+
+
+def begin_probabilities(melodies: Sequence[Melody], *, model: BoundaryModel | None = None) -> list[Floats]:
+    """Probability of a phrase beginning at each note of lines that sound together; each of shape (n_notes,).
+
+    Lines without notes get an empty array. The first note of a line gets 1.
+    """
+    model = model or load_boundary_model()
+    heard = [first_probabilities(model, melody) if melody.n_notes else (np.zeros(0), {}) for melody in melodies]
+    shared = shared_context(melodies, [first for first, _ in heard])
+    answer = []
+    for melody, (first, features), others in zip(melodies, heard, shared, strict=True):
+        if melody.n_notes == 0:
+            answer.append(first)
+            continue
+        again = np.flatnonzero(first >= LEAST_FIRST)
+        everything = features | context_of(melody, first) | others
+        second = first.copy()
+        second[again] = probability(model.second.log_odds({name: v[again] for name, v in everything.items()}))
+        second[0] = 1.0
+        answer.append(second)
+    return answer
+
+
+def probability(log_odds: Floats) -> Floats:
+    return np.asarray(1.0 / (1.0 + np.exp(-np.clip(log_odds, -30, 30))))
+
+
+def shared_context(melodies: Sequence[Melody], first: Sequence[Floats]) -> list[dict[str, Floats]]:
+    """What the other lines do at each note: how many sound, begin here, and how clear a beginning it is for them.
+
+    Parameters
+    ----------
+    melodies
+        Lines that sound together.
+    first
+        The first stage's probabilities for each, (n_notes,).
+    """
+    active = [i for i, melody in enumerate(melodies) if melody.n_notes]
+    if len(active) < 2:
+        return [{name: np.full(m.n_notes, 0.0 if name == "others" else np.nan) for name in SHARED} for m in melodies]
+    time_s = np.concatenate([melodies[i].onset_s for i in active])
+    order = np.argsort(time_s, kind="stable")
+    time_s = time_s[order]
+    values = np.concatenate([np.r_[0.5, first[i][1:]] for i in active])
+    before_s, rests_s = [], []
+    for i in active:
+        m = melodies[i]
+        before_s.append(np.r_[0.0, np.diff(m.onset_s)])
+        rests_s.append(np.r_[0.0, np.maximum(m.onset_s[1:] - np.maximum.accumulate(m.release_s)[:-1], 0.0)])
+    columns = [values, values**4, np.ones(len(values)), np.minimum(np.concatenate(before_s), 4.0)]
+    columns.append(np.minimum(np.concatenate(rests_s), 4.0))
+    sums = [np.r_[0.0, np.cumsum(column[order])] for column in columns]
+    spans = [sounding_spans(melodies[i], reach_s=SILENT_S) for i in active]
+    starts = np.sort(np.concatenate([a for a, _ in spans]))
+    ends = np.sort(np.concatenate([b for _, b in spans]))
+    own_columns = np.split(np.stack(columns), np.cumsum([melodies[i].n_notes for i in active])[:-1], axis=1)
+    answer: list[dict[str, Floats]] = [{} for _ in melodies]
+    for i, own in zip(active, own_columns, strict=True):
+        onset_s = melodies[i].onset_s
+        low = np.searchsorted(time_s, onset_s - TOGETHER_S, side="left")
+        high = np.searchsorted(time_s, onset_s + TOGETHER_S, side="right")
+        n = np.searchsorted(starts, onset_s, side="right") - np.searchsorted(ends, onset_s, side="left") - 1
+        total, top, begin, before, rest = (np.round(s[high] - s[low] - o, 5) for s, o in zip(sums, own, strict=True))
+        some = np.where(n > 0, n, np.nan)
+        came = np.where(begin > 0, begin, np.nan)
+        answer[i] = {
+            "others": np.minimum(n, 8).astype(np.float64),
+            "others_mean": np.clip(total / some, 0, 1),
+            "others_top": np.clip(np.maximum(top, 0) ** 0.25, 0, 1.5) + 0 * some,
+            "others_begin": np.clip(begin / some, 0, 1),
+            "others_before": before / came,
+            "others_rest": rest / came,
+        }
+    for i, melody in enumerate(melodies):
+        if not answer[i]:
+            answer[i] = {name: np.full(melody.n_notes, np.nan) for name in SHARED}
+    return answer
+
+
+def sounding_spans(melody: Melody, *, reach_s: float) -> tuple[Floats, Floats]:
+    """Starts and ends of the stretches in which a line sounds, widened on both sides and merged."""
+    end_s = np.maximum.accumulate(melody.release_s)
+    first = np.flatnonzero(np.r_[True, melody.onset_s[1:] > end_s[:-1] + 2 * reach_s])
+    return melody.onset_s[first] - reach_s, end_s[np.r_[first[1:] - 1, len(end_s) - 1]] + reach_s
+
+
+@lru_cache(maxsize=1)
+def load_boundary_model(path: Path = WEIGHTS) -> BoundaryModel:
+    """The shipped model.
+
+    Raises
+    ------
+    InputError
+        The file is missing or damaged.
+    """
+    try:
+        with safe_open(path, framework="numpy") as file:
+            about = json.loads(file.metadata()["forests"])
+            first, second = (_forest(file, stage, about[stage]) for stage in ("first", "second"))
+    except (OSError, SafetensorError, KeyError, TypeError, ValueError) as fault:
+        problem = f"{path}: these are no weights of the phrase model ({fault}); install the package anew"
+        raise InputError(problem) from fault
+    return BoundaryModel(first, second)
+
+
+def _forest(file: Any, stage: str, about: dict[str, Any]) -> Forest:
+    arrays = {name: file.get_tensor(f"{stage}.{name}") for name in _ARRAYS}
+    wide = {name: arrays[name].astype(np.int32) for name in ("roots", "feature", "left", "right")}
+    arrays |= wide | {"missing_left": arrays["missing_left"].astype(bool)}
+    return Forest(names=tuple(about["names"]), depth=int(about["depth"]), base=float(about["base"]), **arrays)
