@@ -89,8 +89,9 @@ def lone_lanes(part: WrittenPart) -> list[Flaw]:
         window = (running_range(value, size) <= STANDS_CC) & many & (running_range(other, size) >= MOVES_CC) & mostly
         alone = _spread(window, size, n) & part.sustained
         for first, stop in runs(_closed(alone, size)).tolist():
-            flaw = _lone(part, still, moving, first, stop)
-            flaws += [flaw] if flaw else []
+            whole = _lone(part, still, moving, first, stop)
+            pieces = [(first + a, first + b) for a, b in _longest(window[first : max(stop - size + 1, first)], size)]
+            flaws += [whole] if whole else [f for a, b in pieces if (f := _lone(part, still, moving, a, b)) is not None]
     return flaws
 
 
@@ -106,7 +107,13 @@ def _lone(part: WrittenPart, still: str, moving: str, first: int, stop: int) -> 
     move_cc = np.ptp(part.frames_cc[moving][first:stop][sounding])
     if not move_cc >= MOVES_CC:
         return None
-    place = "is not drawn" if still not in part.lanes else f"stands at {part.frames_cc[still][first]:.0f}"
+    place = "is not drawn"
+    if still in part.lanes:
+        piece = part.frames_cc[still][first:stop][sounding]
+        if not np.ptp(piece) < MOVES_CC:
+            return None
+        low, high = int(piece.min()), int(piece.max())
+        place = f"stands at {low}" if low == high else f"stays between {low} and {high}"
     verb = "move" if moving == "dynamics" else "moves"
     what = f"{place} while {moving} {verb} over {steps_text(move_cc)}; let both carry the line"
     return Flaw("one-lane", still, *span_s, what, "high" if span_s[1] - span_s[0] > 3 * STRETCH_S else "medium")
@@ -194,7 +201,7 @@ def flat_holds(part: WrittenPart, *, lone: list[Flaw]) -> list[Flaw]:
         for first, last in held.tolist():
             inside[first : last - size + 2] |= flat[first : last - size + 2]
         inside &= ~told[: len(inside)]
-        for first, stop in runs(_spread(inside, size, part.n_frames)).tolist():
+        for first, stop in _longest(inside, size):
             piece = value[first:stop]
             length_s = (stop - 1 - first) * FRAME_S
             still = f"stays within {steps_text(np.ptp(piece))} for {length_s:.1f} s of a held note"
@@ -302,6 +309,18 @@ def _spread(starts: Mask, size: int, n: int) -> Mask:
     change[: len(starts)] += starts
     change[size : size + len(starts)] -= starts
     return np.asarray(np.cumsum(change[:-1]) > 0)
+
+
+def _longest(starts: Mask, size: int) -> list[tuple[int, int]]:
+    """Stretches in which every window of `size` counts, (first, last + 1); of two that overlap the longer."""
+    kept: list[tuple[int, int]] = []
+    for first, stop in runs(starts).tolist():
+        span = first, stop - 1 + size
+        if kept and first < kept[-1][1]:
+            kept[-1] = max(kept[-1], span, key=lambda pair: pair[1] - pair[0])
+        else:
+            kept.append(span)
+    return kept
 
 
 def _closed(mask: Mask, size: int) -> Mask:

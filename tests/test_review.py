@@ -113,6 +113,15 @@ def test_a_held_note_that_stands_still(tmp_path: Path) -> None:
     assert 4.45 <= flaws[0].end_s < 5.0
 
 
+def test_two_still_stretches_with_a_step_between_are_not_told_as_one(tmp_path: Path) -> None:
+    curve = np.full(240, 60.0)
+    curve[118:122] = 60, 62, 64, 66  # half-way through six seconds, in steps that are no jump
+    curve[122:] = 66
+    flaws = found(tmp_path, HELD, {1: drawn(curve), 11: drawn(living(12, centre=90, seed=1))}, "flat-hold")
+    assert [round(f.start_s) for f in flaws] == [0, 3]
+    assert all(f.end_s - f.start_s < 3.2 for f in flaws)
+
+
 def test_a_still_lane_over_moving_notes_is_told_once(tmp_path: Path) -> None:
     notes = [(60 + i, 5.0 * i, 5.0, 70) for i in range(6)]
     lanes = {1: drawn(living(30)), 11: [(0.0, 92)]}
