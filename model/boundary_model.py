@@ -132,32 +132,34 @@ def keeps_to_metre(melody: Melody) -> bool:
     return bool(np.isfinite(trust).any() and np.median(trust) >= TRUSTED)
 
 
-def first_probabilities(model: BoundaryModel, melody: Melody) -> tuple[Floats, dict[str, Floats]]:
-    """What a line tells by itself, and the features it was told from."""
-    features = features_of(melody)
-    return probability(model.first.log_odds(features)), features
-
-
 def begin_probabilities(melodies: Sequence[Melody], *, model: BoundaryModel | None = None) -> list[Floats]:
     """Probability of a phrase beginning at each note of lines that sound together; each of shape (n_notes,).
 
     Lines without notes get an empty array. The first note of a line gets 1.
     """
     model = model or load_boundary_model()
-    heard = [first_probabilities(model, melody) if melody.n_notes else (np.zeros(0), {}) for melody in melodies]
-    shared = shared_context(melodies, [first for first, _ in heard])
-    answer = []
-    for melody, (first, features), others in zip(melodies, heard, shared, strict=True):
-        if melody.n_notes == 0:
-            answer.append(first)
-            continue
-        again = np.flatnonzero(first >= LEAST_FIRST)
-        everything = features | context_of(melody, first) | others
-        second = first.copy()
-        second[again] = probability(model.second.log_odds({name: v[again] for name, v in everything.items()}))
-        second[0] = 1.0
-        answer.append(second)
+    features = [features_of(melody) if melody.n_notes else {} for melody in melodies]
+    first = _heard(model.first, features, [np.arange(melody.n_notes) for melody in melodies])
+    shared = shared_context(melodies, first)
+    rich = [
+        own | context_of(melody, p) | others if melody.n_notes else {}
+        for melody, own, p, others in zip(melodies, features, first, shared, strict=True)
+    ]
+    again = [np.flatnonzero(p >= LEAST_FIRST) for p in first]
+    answer = [p.copy() for p in first]
+    for p, rows, second in zip(answer, again, _heard(model.second, rich, again), strict=True):
+        p[rows] = second
+        p[:1] = 1.0
     return answer
+
+
+def _heard(forest: Forest, features: Sequence[dict[str, Floats]], rows: Sequence[NDArray[np.int64]]) -> list[Floats]:
+    """Probabilities at some rows of several lines, all trees walked at once."""
+    full = [(own, some) for own, some in zip(features, rows, strict=True) if own]
+    if not full:
+        return [np.zeros(0) for _ in features]
+    joined = {name: np.concatenate([own[name][some] for own, some in full]) for name in forest.names}
+    return np.split(probability(forest.log_odds(joined)), np.cumsum([len(some) for some in rows])[:-1])
 
 
 def probability(log_odds: Floats) -> Floats:

@@ -150,7 +150,8 @@ def _connected(line: Line) -> NDArray[np.float64]:
         return line.release_s
     rest_s = np.maximum(line.onset_s[1:] - np.maximum.accumulate(line.release_s)[:-1], 0.0)
     detached = _share_of_rests(rest_s, np.diff(line.onset_s)) >= DETACHED
-    return np.r_[np.where(detached & (rest_s < SURE_REST_S), line.onset_s[1:], line.release_s[:-1]), line.release_s[-1]]
+    joined = np.where(detached & (rest_s < SURE_REST_S), line.onset_s[1:], line.release_s[:-1])
+    return np.asarray(np.r_[joined, line.release_s[-1]])
 
 
 def _beginnings(

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 from safetensors.numpy import load_file, save_file
 
 from phrasewright.data.errors import InputError
@@ -142,10 +143,10 @@ def test_phrases_of_two_to_twelve_seconds_cost_nothing() -> None:
 
 
 def test_sure_beginnings_stand_and_long_lines_are_divided() -> None:
-    on_s = np.arange(400) * 0.25
+    on_s: NDArray[np.float64] = np.arange(400, dtype=np.float64) * 0.25
     sure = np.zeros(400, dtype=bool)
     sure[[3, 5]] = True
-    begins = divide(on_s, on_s + 0.25, odds=np.full(400, -3.0), sure=sure)
+    begins = divide(on_s, np.asarray(on_s + 0.25), odds=np.full(400, -3.0), sure=sure)
     assert begins[:3] == [0, 3, 5]
     assert np.diff([*on_s[begins], 100.0]).max() <= 1.2 * LONGEST_S
     assert divide(on_s[:0], on_s[:0], odds=on_s[:0], sure=sure[:0]) == []
