@@ -27,9 +27,9 @@ _RESTS_S = (0.6, 1.4)
 
 
 def hand_over_db(gestures: Gestures, grid: Grid, *, parameters: RuleParameters) -> Array | None:
-    """Each frame's distance from the level of its role's phrase, dB: how a part moves where its role changes.
+    """Distance of each frame's role from the centre, dB, moving smoothly where the role changes; shape (n_frames,).
 
-    Shape (n_frames,); the means over phrases are not taken out. None where the part keeps one role.
+    None where the part keeps one role.
     """
     offset = gestures.shares(parameters.limits.role_offset_db)
     if np.ptp(offset) == 0.0:

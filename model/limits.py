@@ -139,15 +139,16 @@ def _at_level(
 
     passing_db = hand_over_db(gestures, grid, parameters=parameters)
     if passing_db is not None:
-        passing_db -= _phrase_mean(passing_db, sounding, phrase, n_phrases)[phrase]
         value = lifted(value, passing_db, free)
     answers = counter_share(hearing, index, gestures, grid)
 
     near = heard.count > 0.0  # rests are nobody's business
     if answers is not None:
-        value = lifted(value, COUNTER_DB * _around(answers, sounding, phrase, n_phrases), free)
+        value = lifted(value, COUNTER_DB * (answers - 1.0), free)
         for lane in (0, 1):
-            value[:, lane] += (answers - 1.0) * _around(arcs.mean(value[:, lane]), sounding, phrase, n_phrases) * near
+            slow = arcs.mean(value[:, lane])
+            away = slow - _phrase_mean(slow, sounding, phrase, n_phrases)[phrase]
+            value[:, lane] += seams.mean((answers - 1.0) * away * near)
     value[:, 1] = np.maximum(value[:, 1], _LEAST_EXPRESSION_CC)
     for _ in range(2):
         slow = np.stack([arcs.mean(value[:, lane]) for lane in (0, 1)], axis=1)
@@ -309,11 +310,6 @@ def _phrase_mean(value: Array, weight: Array, phrase: Ints, n_phrases: int) -> A
     """Weighted mean over each phrase's frames, 0 where the weights are 0. Shape (n_phrases,)."""
     total = np.bincount(phrase, weight, minlength=n_phrases)
     return np.asarray(np.bincount(phrase, value * weight, minlength=n_phrases) / np.maximum(total, 1e-9))
-
-
-def _around(value: Array, weight: Array, phrase: Ints, n_phrases: int) -> Array:
-    """Distance of each frame from its phrase's mean."""
-    return np.asarray(value - _phrase_mean(value, weight, phrase, n_phrases)[phrase])
 
 
 def _phrase_range(value: Array, phrase: Ints, n_phrases: int) -> Array:

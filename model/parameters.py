@@ -323,7 +323,7 @@ class Limits:
     still_lead_s: float = 0.1
     """The move takes at most the first; a sustained note arrives at a detached one's level within the second."""
     """Within this distance of a bound the curve bends instead of being cut."""
-    level_range_db: tuple[float, float] = (4.0, 7.2)
+    level_range_db: tuple[float, float] = (4.2, 7.2)
     """Range of level, smoothed, within a phrase; inside the promised 3 to 9 dB so that whole steps do not break it."""
     inner_range_db: float = 3.3
     """The same where only whole windows count, which see less of a short phrase."""

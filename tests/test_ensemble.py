@@ -80,7 +80,7 @@ def test_parts_that_change_together_breathe_together_but_are_no_copies(predictor
 
 def test_doublings_agree_in_arc_and_not_in_residue(predictor: Predictor) -> None:
     tune = [n for k in range(5) for n in line(SONG, 2.0, start=18.0 * k)]
-    lines = [Line("Violin", VIOLINS, tune), Line("Cello", CELLO, [(p - 12, *rest) for p, *rest in tune])]
+    lines = [Line("Violin", VIOLINS, tune), Line("Cello", CELLO, [(p - 12, a, b, v) for p, a, b, v in tune])]
     figures = ensemble_figures(heard(*lines), predictor)["doublings"]
     assert figures["n"] >= 3
     assert figures["arc_r"] > 0.6
@@ -89,7 +89,7 @@ def test_doublings_agree_in_arc_and_not_in_residue(predictor: Predictor) -> None
 
 def test_the_melody_stands_out_of_a_tutti(predictor: Predictor) -> None:
     tune = [n for k in range(4) for n in line(SONG, 1.0, start=10.0 * k)]
-    lines = [Line("Flute", FLUTE, [(p + 12, *rest) for p, *rest in tune])]
+    lines = [Line("Flute", FLUTE, [(p + 12, a, b, v) for p, a, b, v in tune])]
     for part in range(6):
         chords = [(48 + 3 * part + k % 2, 4.0 * k, 4.0, 70) for k in range(10)]
         lines.append(Line(f"Viola {part}", 41, chords))

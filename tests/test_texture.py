@@ -5,13 +5,14 @@ from __future__ import annotations
 import numpy as np
 from drawn_cues import Line
 from marked_cues import marked_cue
+from numpy.typing import NDArray
 from played_lines import Note, heard, line
 
 from phrasewright.model.listening import hear
 from phrasewright.model.texture import STEP_S, texture_db
 
 
-def at(texture: np.ndarray, first_s: float, last_s: float) -> float:  # type: ignore[type-arg]
+def at(texture: NDArray[np.float64], first_s: float, last_s: float) -> float:
     return float(texture[round(first_s / STEP_S) : round(last_s / STEP_S)].mean())
 
 
