@@ -114,9 +114,11 @@ class _Sound:
         self._voice, self._onset_s = voice[order], onset_s[order]
         self._release_s = joined([voices[k].attacks.release_s for k in chosen])[order]
         self._reach_s = np.maximum.accumulate(self._release_s)
-        self._high = joined([voices[k].attacks.pitch % 12.0 for k in chosen])[order].astype(np.int64)
+        self._high = joined([voices[k].attacks.pitch.astype(np.float64) % 12 for k in chosen])[order].astype(np.int64)
         self._bottom = joined([voices[k].attacks.low_pitch.astype(np.float64) for k in chosen])[order]
-        self._low = joined([voices[k].attacks.low_pitch % 12.0 for k in chosen])[order].astype(np.int64)
+        self._low = joined([voices[k].attacks.low_pitch.astype(np.float64) % 12 for k in chosen])[order].astype(
+            np.int64
+        )
         self._melody = joined([melody[k].astype(np.float64) for k in chosen])[order] > 0
 
     def harmonies(self, number: int, start_s: float, end_s: float, bar_s: float) -> int:

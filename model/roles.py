@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phrasewright.data.cue import Part
+from phrasewright.data.instruments import PERCUSSION_CHANNEL
 from phrasewright.data.tempo import TempoMap
 from phrasewright.model.hearing import ROLES
 from phrasewright.model.layers import TOGETHER_S
@@ -36,7 +37,9 @@ _ACCOMPANYING = ("plucked", "keys")
 _FOLLOW = 0.2
 """Weight of the stretches before and after in the same part."""
 _REST_S, _PATTERN_REST_S, _VOTE_S = 0.25, 2.0, 12.0
-_LOW_DRUM = 60
+_DEEP = 20.0
+_LOW_DRUM, _LOW_KEYS = 60, (35, 36, 41, 43, 45)
+"""Pitch below which a drum is low, and the keys of bass drums and low toms."""
 _CONFLICT = 0.2
 """Stretches that share more than this of the shorter one cannot both be the melody."""
 
@@ -62,7 +65,8 @@ class Weights:
     active: float = 0.12
     louder: float = 0.2
     fast: float = 0.3
-    pat: float = 0.5
+    pat: float = 0.25
+    even: float = 0.15
     top: float = 0.3
     struck: float = 0.1
     own: float = 0.2
@@ -101,8 +105,9 @@ def roles_of(
     pairs = pairs_of(stretches, heard)
     of_part = np.array([voice.part for voice in voices])
     percussive = np.array([parts[k].kind == "percussive" for k in of_part])
+    low = np.array([_is_low(parts[k]) for k in of_part])
     struck = np.array([parts[k].family in _ACCOMPANYING for k in of_part])
-    label, why, lowest, held = _decide(stretches, pairs, voices, percussive, struck, tempo)
+    label, why, lowest, held = _decide(stretches, pairs, voices, percussive, low, struck, tempo)
     chordal = [bool(np.any(voice.attacks.n_notes > 1)) for voice in voices]
     for k in range(stretches.n_stretches):
         voice = voices[int(stretches.part[k])]
@@ -126,6 +131,14 @@ def roles_of(
             start_s, end_s = float(part.notes.onset_s[chosen].min()), float(part.notes.offset_s[chosen].max())
             roles[voice.part].append(Role(ROLES[int(role)], start_s, min(end_s, float(stretches.end_s[k])), reason))
     return note_role, [sorted(rows, key=lambda role: (role.start_s, ROLES.index(role.label))) for rows in roles]
+
+
+def _is_low(part: Part) -> bool:
+    """Whether a drum is low: by its key on channel 10 (General MIDI), else by its pitch."""
+    if part.notes.n_notes == 0:
+        return False
+    middle = int(np.median(part.notes.pitch))
+    return middle in _LOW_KEYS if part.channel == PERCUSSION_CHANNEL else middle < _LOW_DRUM
 
 
 def _of_notes(part: Part, notes: NDArray[np.int64], label: int, *, lowest: bool) -> NDArray[np.int64]:
@@ -163,6 +176,7 @@ def _decide(
     pairs: Pairs,
     voices: list[Voice],
     drum: NDArray[np.bool_],
+    low_drum: NDArray[np.bool_],
     plucked: NDArray[np.bool_],
     tempo: TempoMap,
 ) -> tuple[NDArray[np.int64], list[str], NDArray[np.bool_], list[NDArray[np.bool_]]]:
@@ -195,8 +209,14 @@ def _decide(
     busy = ~melody & ~percussive & ~together & (led_s <= 0.2 * stretches.length_s) & (stretches.rate >= 1.0)
     busy &= (line >= 0.6) & (stretches.n_classes >= 2)  # where nothing has profile, the most active line
     melody |= _melodies(stretches, pairs, np.minimum(stretches.rate, 9.0) / 9.0, able=busy)
-    melody |= _doubled(pairs, melody, n) & ~percussive
     lowest = below <= 0.15
+    sung = np.where(melody[pairs.other] & pairs.doubling, stretches.pitch[pairs.other], 0.0)
+    deep = (
+        lowest
+        & (_largest(pairs, sung, n) - stretches.pitch >= _DEEP)
+        & (_per_one(pairs, (~pairs.doubling) * 1.0, n) > 0)
+    )
+    melody |= _doubled(pairs, melody, n) & ~percussive & ~deep  # a bass may go with the tune far below it
     broken = (stretches.steps < 0.34) & (stretches.rate >= 1.2) & (stretches.uneven < 0.5) & (stretches.n_classes >= 3)
     filling_s = _per_one(pairs, pairs.overlap_s * ~(melody[pairs.other] | pairs.doubling), n)
     only = filling_s < 0.3 * stretches.length_s  # nothing else accompanies
@@ -222,7 +242,7 @@ def _decide(
     label = _one_melody(stretches, pairs, label, score, other=np.where((own >= 0.45) & ~static, _COUNTER, _CHORDS))
     drums_s = _per_one(everything, everything.overlap_s * percussive[everything.other], n)
     over_drums = (drums_s >= 0.5 * stretches.length_s) & (label == _CHORDS)
-    label[percussive] = np.where(stretches.pitch < _LOW_DRUM, _BASS, _CHORDS)[percussive]
+    label[percussive] = np.where(low_drum[stretches.part], _BASS, _CHORDS)[percussive]
 
     sings = [np.zeros(voice.attacks.n_attacks, dtype=bool) for voice in voices]
     for k in np.flatnonzero(label == _MELODY).tolist():
@@ -283,6 +303,8 @@ def _prominence(
     score = W.height * height + W.line * line + W.variety * stretches.variety + W.singing * stretches.singing
     score += W.uneven * several + W.active * active + W.louder * louder
     score -= W.fast * ((stretches.rate > 4.0) & (several < 0.4)) + W.pat * np.clip(stretches.pattern - 0.4, 0.0, 0.5)
+    rival = _largest(pairs, (several * (line >= 0.6))[pairs.other], n)
+    score -= W.even * np.clip(rival - several, 0.0, 1.0) * (stretches.rate >= 1.5)  # mixed values before even ones
     score *= np.where(static, 0.6, 1.0)
     before = np.r_[False, (np.diff(stretches.part) == 0) & (np.diff(stretches.start_s) < 20.0)]
     smooth = score.copy()  # a line that stood out a moment ago, or will, is followed
