@@ -135,7 +135,7 @@ def hand_overs(e: Ensemble) -> dict[str, Any]:
     that loses and of the part that gains the melody (where it sounded before); medians. `over_db` is the new melody
     over the old one after.
     """
-    gives, takes, over = [], [], []
+    gives, takes, over, at_s = [], [], [], []
     width = round(2.0 / FRAME_S)
     role = e.role
     for one in range(len(e.parts)):
@@ -155,11 +155,13 @@ def hand_overs(e: Ensemble) -> dict[str, Any]:
                     takes.append(new[1] - new[0])
                 if new[1] is not None and mine[1] is not None:
                     over.append(new[1] - mine[1])
+                    at_s.append(round(at * FRAME_S, 1))
     return {
         "n": len(over),
         "gives_db": _rounded(np.median(gives) if gives else None),
         "takes_db": _rounded(np.median(takes) if takes else None),
         "over_db": _rounded(np.median(over) if over else None),
+        "at_s": at_s,
     }
 
 
