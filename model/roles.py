@@ -53,29 +53,29 @@ _WITHIN = (
 )
 
 
-@dataclass
+@dataclass(frozen=True)
 class Weights:
     """What makes a stretch stand out, and what a counter-melody needs; set on the tuning passages."""
 
     height: float = 0.25
-    line: float = 0.2
+    line: float = 0.23
     variety: float = 0.1
-    singing: float = 0.16
+    singing: float = 0.15
     uneven: float = 0.175
     active: float = 0.12
-    louder: float = 0.2
+    louder: float = 0.25
     fast: float = 0.3
     pat: float = 0.25
     even: float = 0.15
     top: float = 0.3
-    struck: float = 0.1
-    own: float = 0.2
+    struck: float = 0.135
+    own: float = 0.15
     any: float = 0.2
     rate: float = 4.2
     pattern: float = 0.6
-    steps: float = 0.6
+    steps: float = 0.7
     keep: float = 0.3
-    block: float = 0.29
+    block: float = 0.16
     broken: float = 2.6
 
 
