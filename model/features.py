@@ -39,7 +39,7 @@ _ATTACK_NAMES = (
     *("n_notes", "n_sounding", "chord_width", "renewed", "joined", "repeated"),
     *("next_renewed", "next_joined", "next_repeated", "velocity", "velocity_local"),
     *("phrase_fraction", "phrase_since", "phrase_left", "phrase_length", "phrase_attacks"),
-    *("phrase_first", "phrase_last", "phrase_strength", "phrase_top_place", "phrase_odd", "seam_before", "seam_after"),
+    *("phrase_first", "phrase_last", "phrase_top_place", "phrase_odd", "seam_before", "seam_after"),
     *("since_music_start", "to_music_end"),
     *("bar_sin", "bar_cos", "beat_sin", "beat_cos", "on_beat", "on_downbeat", "bar_length", "beat_length"),
     *("figure_since", "figure_left", "figure_fraction", "event_since", "event_left", "event_fraction"),
@@ -237,7 +237,7 @@ def _phrase_spans(part: PartHearing) -> tuple[Floats, Floats]:
 
 
 def _phrase_columns(part: PartHearing, gestures: Gestures) -> list[Floats]:
-    """Height in the phrase (three columns), then position in it and its outline (twelve columns)."""
+    """Height in the phrase (three columns), then position in it and its outline (eleven columns)."""
     a = part.attacks
     n_phrases = len(part.phrases)
     count = np.maximum(np.bincount(a.phrase, minlength=n_phrases), 1)
@@ -247,7 +247,6 @@ def _phrase_columns(part: PartHearing, gestures: Gestures) -> list[Floats]:
     start, end = (edge[a.phrase] for edge in _phrase_spans(part))
     first = np.array([p.first_attack for p in part.phrases])[a.phrase]
     last = np.array([p.last_attack for p in part.phrases])[a.phrase]
-    strength = np.array([p.strength for p in part.phrases])[a.phrase]
     i = np.arange(a.n_attacks)
     # where the high notes lie: places weighted by length, doubled every minor third up (our choice)
     weight = np.maximum(a.end_s - a.onset_s, 0.01) * 2.0 ** ((a.pitch - top[a.phrase]) / 3.0)
@@ -261,7 +260,7 @@ def _phrase_columns(part: PartHearing, gestures: Gestures) -> list[Floats]:
         *(np.clip((a.pitch - mean[a.phrase]) / 12.0, -2, 2), np.clip((top[a.phrase] - a.pitch) / 12.0, 0, 2)),
         (a.pitch == top[a.phrase]) * 1.0,
         *(_fraction(a.onset_s, (start, end)), _log(a.onset_s - start), _log(end - a.onset_s), _log(end - start)),
-        *(np.log2(count[a.phrase]) / 4.0, (i == first) * 1.0, (i == last) * 1.0, strength),
+        *(np.log2(count[a.phrase]) / 4.0, (i == first) * 1.0, (i == last) * 1.0),
         *(top_place[a.phrase] * 2 - 1, (ordinal % 2) * 2.0 - 1.0),
         *(~gap_before[a.phrase] * 1.0, ~gap_before[a.phrase + 1] * 1.0),
     ]

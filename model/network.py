@@ -32,6 +32,8 @@ from phrasewright.data.errors import InputError
 from phrasewright.model.features import ATTACK_FEATURES, FRAME_FEATURES
 
 LAPLACE_68 = 1.14
+CHUNK, BLOCK = 2048, 256
+"""Frames and attacks that are computed at a time; `BLOCK` must exceed twice the view of 15 attacks."""
 MIDDLE_CC, SCALE_CC = 72.0, 24.0
 """The decoder's outputs are in units of `SCALE_CC` around `MIDDLE_CC`, so that fresh weights answer sensibly."""
 
@@ -192,15 +194,30 @@ def predict(
     frame: NDArray[np.float32],
     at: NDArray[np.int64],
     style: NDArray[np.float32] | None = None,
-    chunk: int = 16384,
+    chunk: int = CHUNK,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Centre and spread of one part in steps, each (n_frames, 3), on the CPU, `chunk` frames at a time."""
+    """Centre and spread of one part in steps, each (n_frames, 3), on the CPU, `chunk` frames at a time.
+
+    Attacks and frames are laid into blocks of one size, counted from the part's start: how a processor adds up depends
+    on the size of what it is given, and so an edit near the end could change the last digit of the beginning.
+    """
     style_row = torch.zeros(1, network.config.n_style) if style is None else torch.from_numpy(style)[None]
-    part = torch.zeros(len(attack), dtype=torch.int64)
-    encoded = network.encode(torch.from_numpy(attack), torch.from_numpy(onset_s), part)
-    pairs = [
-        network(encoded, torch.from_numpy(frame[i : i + chunk]), torch.from_numpy(at[i : i + chunk]), style_row)
-        for i in range(0, len(frame), chunk)
-    ]
-    centre, spread = (torch.cat(tensors).double().numpy() for tensors in zip(*pairs, strict=True))
+    encoded = _encoded(network, attack, onset_s)
+    n = len(frame)
+    rows = np.minimum(np.arange(-(-n // chunk) * chunk), n - 1).reshape(-1, chunk)  # the last frame fills up
+    pairs = [network(encoded, torch.from_numpy(frame[r]), torch.from_numpy(at[r]), style_row) for r in rows]
+    centre, spread = (torch.cat(tensors)[:n].double().numpy() for tensors in zip(*pairs, strict=True))
     return centre, spread * LAPLACE_68
+
+
+def _encoded(network: Network, attack: NDArray[np.float32], onset_s: NDArray[np.float64]) -> Tensor:
+    """Encodings of one part's attacks, (attack, hidden), in overlapping blocks of `BLOCK` attacks."""
+    n, halo = len(attack), 2 * sum(network.config.dilations) + 1
+    blocks = []
+    for start in range(0, n, BLOCK - 2 * halo):
+        row = np.arange(start - halo, start - halo + BLOCK)
+        part = np.where((row >= 0) & (row < n), 0, -1)
+        row = np.clip(row, 0, n - 1)
+        encoded = network.encode(torch.from_numpy(attack[row]), torch.from_numpy(onset_s[row]), torch.from_numpy(part))
+        blocks.append(encoded[halo : BLOCK - halo])
+    return torch.cat(blocks)[:n]

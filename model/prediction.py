@@ -131,7 +131,7 @@ def prediction_frames(hearing: CueHearing, index: int, *, n_frames: int) -> NDAr
 
 
 def residue_cc(hearing: CueHearing, index: int, *, residue: Residue | None = None) -> NDArray[np.float64]:
-    """Movement without a reason in the notes, seeded by phrase, part and occurrence, in steps, shape (n_frames, 3).
+    """What the network is not asked to foresee, seeded by phrase, part and occurrence, in steps, shape (n_frames, 3).
 
     `residue` saves drawing it where the caller has drawn it already.
     """
@@ -140,12 +140,16 @@ def residue_cc(hearing: CueHearing, index: int, *, residue: Residue | None = Non
 
 
 def foreseeable(parameters: RuleParameters) -> RuleParameters:
-    """The same rules without movement that has no reason in the notes: what is left can be learned from the notes."""
+    """The same rules without movement that has no reason in the notes: what is left can be learned from the notes.
+
+    The weight on beats inside bursts of quick repeats is left to the rules too: it hangs on the beat alone, and is too
+    rare to be learned well.
+    """
     return replace(
         parameters,
         arc=_without_residue(parameters.arc),
         note=_without_residue(parameters.note),
-        dip=_without_residue(parameters.dip),
+        dip=replace(_without_residue(parameters.dip), beat_cc=(0.0, 0.0)),
         held=replace(parameters.held, size_cc=(0.0, 0.0), vibrato_size_cc=(0.0, 0.0), choose_from_s=np.inf),
         breath=replace(parameters.breath, depth_cc=(0.0, 0.0), bow_cc=(0.0, 0.0)),
     )

@@ -45,6 +45,18 @@ def test_chunks_do_not_change_a_prediction(chunk: int) -> None:
     assert np.abs(spread - spread_pieces).max() < 0.001
 
 
+def test_a_longer_part_has_the_same_beginning_to_the_bit() -> None:
+    """Else an edit in bar 60 could flip an event in bar 10."""
+    long = inputs(9, n_attacks=700, n_frames=9000)
+    whole, _ = predict(fresh(), **long)
+    for n_attacks in (40, 333, 699):
+        n_frames = int(np.searchsorted(long["at"], n_attacks))
+        first = {name: long[name][: n_frames if name in ("frame", "at") else n_attacks] for name in long}
+        alone, _ = predict(fresh(), **first)
+        kept = int(np.searchsorted(long["at"], n_attacks - 15))
+        assert np.array_equal(whole[:kept], alone[:kept])
+
+
 def test_parts_laid_end_to_end_do_not_see_each_other() -> None:
     network = fresh()
     first, second = inputs(1), inputs(2)

@@ -46,7 +46,7 @@ def write_card(
 
 
 def amend_card(weights: Path, **changes: Any) -> None:
-    """Replace entries of an existing card, for instance after evaluation."""
+    """Replace entries of an existing card, for instance after evaluation; `afterwards` says what was done by hand."""
     card = json.loads(weights.with_suffix(".json").read_text(encoding="utf-8"))
     _write(weights, card | changes)
 
@@ -62,7 +62,7 @@ def _write(weights: Path, card: Mapping[str, Any]) -> None:
     weights.with_suffix(".md").write_text(
         f"# {weights.stem}\n\nDynamics, expression and vibrato lanes from notes, with a spread. License: MIT.\n\n"
         f"## Data\n\n{card['data']}\n\n{len(card['scores'])} scores; their names stand in {weights.stem}.json.\n\n"
-        f"## Training\n\n{before}    {card['command']}\n\n{settings}\n\n"
+        f"## Training\n\n{before}    {card['command']}\n\n{settings}\n\n{card.get('afterwards', '')}\n\n"
         f"## Figures\n\nProperty tests of the rules on this network: {passed}.\n\n```json\n"
         f"{json.dumps(card['figures'], indent=1)}\n```\n\n"
         "## Limits\n\nThe curves learned from are rule-made, so a low error is fit to the teacher, not to players. "

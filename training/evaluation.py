@@ -4,7 +4,10 @@ Two tables. *Fit to the teacher*: the network against the default hand (the rule
 beside the best constant and a ridge regression on the network's own features. *Hands apart* (`--hands FILE`): network
 and rules, each after an offset a lane fitted to the hand over the cue, against hands that did not teach either.
 
-    python -m phrasewright.training.evaluation [--weights FILE] [--hands tests/hands_apart.py] [--json]
+    python -m phrasewright.training.evaluation [--weights FILE] [--hands tests/hands_apart.py] [--json] [--record]
+
+`--record` runs the property tests on the shipped weights (in a checkout that has them) and writes their outcome and the
+tables into the model card; `shape` uses the network only if that outcome is good.
 """
 
 from __future__ import annotations
@@ -12,6 +15,7 @@ from __future__ import annotations
 import argparse
 import importlib.util
 import json
+import subprocess
 import sys
 from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
@@ -29,6 +33,7 @@ from phrasewright.model.listening import hear
 from phrasewright.model.parameters import DEFAULT
 from phrasewright.model.prediction import WEIGHTS, foreseeable, network_lanes, network_raw_cc
 from phrasewright.model.rules import raw_lanes, rules_lanes
+from phrasewright.training.cards import amend_card
 from phrasewright.training.corpus import HELD_OUT, Score, cue_of, read_score
 from phrasewright.training.examples import STEP
 from phrasewright.training.life import bridged, depth_ratio, energy_cc2, slope_correlation
@@ -38,6 +43,7 @@ Array = NDArray[np.float64]
 Hand = Callable[[CueHearing, int], Array]
 Table = dict[str, dict[str, float]]
 QUARTET = (("Violin I", 40), ("Violin II", 40), ("Viola", 41), ("Cello", 42))
+PROPERTY_TESTS = ("tests/test_musical_claims.py", "tests/test_lane_contract.py")
 FITTED_ON = ("haydn/opus1no1/movement1", "mozart/k155/movement1")
 """Where constant and ridge are fitted: movements the network may see too."""
 
@@ -116,6 +122,12 @@ def against_hands(cues: Sequence[CueHearing], hands: Mapping[str, Hand], *, weig
     return table
 
 
+def property_tests_pass() -> bool:
+    """Whether every property test of the rules passes on the shipped weights; run from the root of a checkout."""
+    command = [sys.executable, "-m", "pytest", "-q", "-k", "network", *PROPERTY_TESTS]
+    return subprocess.run(command, check=False).returncode == 0
+
+
 def hands_in(path: Path) -> dict[str, Hand]:
     """The `HANDS` of a Python file."""
     spec = importlib.util.spec_from_file_location(path.stem, path)
@@ -144,12 +156,16 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--weights", type=Path, default=WEIGHTS)
     parser.add_argument("--hands", type=Path)
     parser.add_argument("--json", action="store_true")
+    parser.add_argument("--record", action="store_true")
     given = parser.parse_args(arguments)
     cues = [quartet_cue(read_score(name)) for name in HELD_OUT]
     known = [quartet_cue(read_score(name)) for name in FITTED_ON]
     tables = {"fit to the teacher": fit_to_teacher(cues, known, weights=given.weights)}
     if given.hands:
         tables["hands apart"] = against_hands(cues, hands_in(given.hands), weights=given.weights)
+    if given.record:
+        figures = json.loads(WEIGHTS.with_suffix(".json").read_text(encoding="utf-8"))["figures"] | tables
+        amend_card(WEIGHTS, passed_property_tests=property_tests_pass(), figures=figures)
     if given.json:
         print(json.dumps(tables))
         return

@@ -107,7 +107,7 @@ def relabelled(hearing: CueHearing, rng: np.random.Generator) -> CueHearing:
         anew = rng.random(len(part.phrases)) < 0.12
         role = np.where(anew[a.phrase], other[a.phrase], a.role) if len(part.phrases) else a.role
         figure = np.zeros_like(a.figure) if rng.random() < 0.08 else a.figure
-        if rng.random() < 0.25:  # a tremolo may be heard as repeats
+        if rng.random() < 0.5:  # a tremolo may be heard as repeats
             figure = np.where(figure == TREMOLO, REPEATED, figure).astype(np.int8)
         instrument = replace(part.part.instrument, solo=part.part.instrument.solo != (rng.random() < 0.15))
         attacks = replace(a, event=event, role=role.astype(np.int8), figure=figure)

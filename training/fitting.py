@@ -29,7 +29,7 @@ from phrasewright.training.cards import write_card
 from phrasewright.training.corpus import held_out
 from phrasewright.training.examples import STEP, Example, build, read_scores
 
-VALIDATION_SEEDS = range(9_000_000, 9_000_048)
+VALIDATION_SEEDS = range(9_000_000, 9_001_000)
 """Cues arranged from held-out scores, or invented with seeds no training cue has."""
 
 
@@ -38,6 +38,7 @@ class Settings:
     """What a training run is told; the defaults are the preset `full`."""
 
     n_cues: int = 2600
+    n_validation: int = 48
     n_scores: int | None = None  # all that are not held out
     n_hands: int = 4  # the default and three drawn ones over each cue
     steps: int = 6000
@@ -55,7 +56,14 @@ class Settings:
 PRESETS = {
     "full": Settings(),
     "tune": Settings(
-        n_cues=320, n_hands=3, steps=1500, parts_a_batch=32, frames_a_part=96, learning_rate=6e-4, running_mean=0.995
+        n_cues=100,
+        n_validation=8,
+        n_hands=2,
+        steps=450,
+        parts_a_batch=12,
+        frames_a_part=160,
+        learning_rate=5e-4,
+        running_mean=0.99,
     ),
     "small": Settings(n_cues=120, n_scores=24, n_hands=3, steps=1500, parts_a_batch=24, frames_a_part=128),
 }
@@ -181,7 +189,7 @@ def train(
     say(f"read {len(kept)} scores to learn from, {len(held)} to judge by, in {time.monotonic() - began_s:.0f} s")
     seeds = range(seed * 1_000_000, seed * 1_000_000 + settings.n_cues)
     examples = build(seeds, scores=kept, n_hands=settings.n_hands, workers=workers)
-    judged = build(VALIDATION_SEEDS, scores=held, n_hands=settings.n_hands, workers=workers)
+    judged = build(VALIDATION_SEEDS[: settings.n_validation], scores=held, n_hands=settings.n_hands, workers=workers)
     pool, judge = Pool(examples, chosen), Pool(judged, chosen)
     say(f"{pool.n_parts} parts, {len(pool.at)} frames in {time.monotonic() - began_s:.0f} s")
 

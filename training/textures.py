@@ -145,7 +145,7 @@ def held(rng: Rng, h: Harmony, player: Player, start: int, stop: int) -> list[Ro
 
 def repeats(rng: Rng, h: Harmony, player: Player, start: int, stop: int) -> list[Row]:
     """The same pitch again and again, from slow strokes to quick ones, changing with the harmony."""
-    step = float(rng.choice([2.0, 1.0, 1.0, 0.5, 0.5, 0.25]))
+    step = float(rng.choice([2.0, 1.0, 1.0, 0.5, 0.5, 0.25, 0.25, 0.125]))
     rows: list[Row] = []
     for bar in range(start, stop):
         pitch = int(rng.choice(h.pitches(player.low, player.high, bar=bar)))
