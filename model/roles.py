@@ -214,7 +214,7 @@ def _decide(
     deep = (
         lowest
         & (_largest(pairs, sung, n) - stretches.pitch >= _DEEP)
-        & (_per_one(pairs, (~pairs.doubling) * 1.0, n) > 0)
+        & (_per_one(pairs, (~pairs.doubling).astype(np.float64), n) > 0)
     )
     melody |= _doubled(pairs, melody, n) & ~percussive & ~deep  # a bass may go with the tune far below it
     broken = (stretches.steps < 0.34) & (stretches.rate >= 1.2) & (stretches.uneven < 0.5) & (stretches.n_classes >= 3)
