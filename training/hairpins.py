@@ -7,8 +7,7 @@ left out: many of those were added for playback. The contour baseline goes the w
 first and last third; ties count as wrong for every contender. The score becomes a cue without any dynamics or words
 and in one velocity.
 
-Intervals are 95 %, from resampling wedges within a work. A figure, not a gate: hairpins tell where composers wanted
-other than what players do anyway, and half of them are on music that would be played flat.
+Intervals are 95 %, from resampling wedges within a work. A figure, not a gate.
 """
 
 from __future__ import annotations
