@@ -355,7 +355,7 @@ class Riding:
     """Size of arcs and notes; ff has little room above ..."""
     lean_over_cc: float = 12.0
     lean_knee_cc: float = 14.0
-    """... so that from f on, in full by the first, the second is the stretch under the ceiling in which lanes bend."""
+    """... so that above f, and below p, in full by the first, lanes bend within the second of ceiling and floor."""
     accent_share: tuple[float, ...] = (0.4, 0.6, 0.75, 0.9, 1.0, 1.2, 1.3)
     """Size of accents and sforzandi."""
     vibrato_per_cc: float = 0.005

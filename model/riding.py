@@ -57,10 +57,14 @@ def on_the_plan(
         quick = away - slow
         away = share * closing * slow + (share + (sharp - share) * spikes * (quick > 0)) * quick
         out[:, lane] = level[:, 0] + away if lane == 0 else level[:, 1] * np.exp(away)
-    # loud music leans against the ceiling instead of standing at it
+    # loud music leans against the ceiling, soft music against the floor, instead of standing at it
+    low = min(parameters.limits.dynamics_cc[0], float(level[:, 0].min()))
     high = max(parameters.limits.dynamics_cc[1], float(level[:, 0].max()))
-    leaning = np.clip((level[:, 0] - LEVEL_CENTRES_CC["f"]) / riding.lean_over_cc, 0.0, 1.0)
-    out[:, 0] += leaning * (bent_into(out[:, 0], -np.inf, high, knee=riding.lean_knee_cc) - out[:, 0])
+    loud = np.clip((level[:, 0] - LEVEL_CENTRES_CC["f"]) / riding.lean_over_cc, 0.0, 1.0)
+    soft = np.clip((LEVEL_CENTRES_CC["p"] - level[:, 0]) / riding.lean_over_cc, 0.0, 1.0)
+    under = bent_into(out[:, 0], -np.inf, high, knee=riding.lean_knee_cc)
+    above = bent_into(out[:, 0], low, np.inf, knee=riding.lean_knee_cc)
+    out[:, 0] += loud * (under - out[:, 0]) + soft * (above - out[:, 0])
     vibrato = 1.0 + riding.vibrato_per_cc * (level[:, 0] - MF_CC[0])
     out[:, 2] = value[:, 2] * np.clip(vibrato, *riding.vibrato_bounds)
     if centre[:2] == MF_CC:  # where the plan asks for what is there already, not even a rounding error changes
