@@ -13,6 +13,7 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -137,10 +138,17 @@ def begin_probabilities(melodies: Sequence[Melody], *, model: BoundaryModel | No
 
     Lines without notes get an empty array. The first note of a line gets 1.
     """
+    return begins_of_songs([melodies], model=model)[0]
+
+
+def begins_of_songs(songs: Sequence[Sequence[Melody]], *, model: BoundaryModel | None = None) -> list[list[Floats]]:
+    """The same for several songs, of which none hears the others; quicker than one by one."""
     model = model or load_boundary_model()
+    melodies = [melody for song in songs for melody in song]
+    edges = np.cumsum([0, *(len(song) for song in songs)]).tolist()
     features = [features_of(melody) if melody.n_notes else {} for melody in melodies]
     first = _heard(model.first, features, [np.arange(melody.n_notes) for melody in melodies])
-    shared = shared_context(melodies, first)
+    shared = [row for a, b in pairwise(edges) for row in shared_context(melodies[a:b], first[a:b])]
     rich = [
         own | context_of(melody, p) | others if melody.n_notes else {}
         for melody, own, p, others in zip(melodies, features, first, shared, strict=True)
@@ -150,7 +158,7 @@ def begin_probabilities(melodies: Sequence[Melody], *, model: BoundaryModel | No
     for p, rows, second in zip(answer, again, _heard(model.second, rich, again), strict=True):
         p[rows] = second
         p[:1] = 1.0
-    return answer
+    return [answer[a:b] for a, b in pairwise(edges)]
 
 
 def _heard(forest: Forest, features: Sequence[dict[str, Floats]], rows: Sequence[NDArray[np.int64]]) -> list[Floats]:

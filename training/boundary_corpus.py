@@ -270,15 +270,17 @@ _TUPLETS = {
 }
 
 
-def essen(root: Path | None = None, *, beat_s: float = BEAT_S) -> Iterator[Song]:
+def essen(root: Path | None = None, *, beat_s: float = BEAT_S, every: int = 1) -> Iterator[Song]:
     """The Essen songs. For tests only: they are not for commercial use, and nothing may be learned from them.
 
-    Each line of text is a phrase. Exact duplicates (same intervals and lengths) share a group.
+    Each line of text is a phrase. Exact duplicates (same intervals and lengths) share a group. `every` takes every so
+    manieth text of each file.
     """
     for path in sorted(((root or corpus_root()) / "essenFolksong").glob("*.abc")):
         if path.stem.startswith("test"):
             continue
-        for number, text in enumerate(re.split(r"(?m)^(?=X:)", path.read_text(encoding="utf-8", errors="replace"))):
+        texts = re.split(r"(?m)^(?=X:)", path.read_text(encoding="utf-8", errors="replace"))
+        for number, text in list(enumerate(texts))[::every]:
             rows = abc_rows(text)
             if len(rows) >= 4 and any(row.ends_phrase for row in rows[:-1]):
                 shape = tuple((b.pitch - a.pitch, round(a.length, 4)) for a, b in pairwise(rows))

@@ -35,12 +35,14 @@ from numpy.typing import NDArray
 
 from phrasewright.model.boundary_decoding import phrase_begins
 from phrasewright.model.boundary_features import Floats, Melody
-from phrasewright.model.boundary_model import BoundaryModel, begin_probabilities, load_boundary_model
+from phrasewright.model.boundary_model import BoundaryModel, begins_of_songs, load_boundary_model
 from phrasewright.training import boundary_baselines as baselines
 from phrasewright.training.boundary_corpus import Song, chorales, essen
 from phrasewright.training.boundary_fitting import held_out, unmetred
 
 N_RESAMPLED = 500
+BATCH = 200
+"""Songs heard at once, for speed only."""
 Counts = NDArray[np.int64]
 
 
@@ -100,14 +102,17 @@ def by_strength(songs: Sequence[Song], strength: Callable[[Melody], Floats]) -> 
     return out
 
 
-def ours(song: Song, *, model: BoundaryModel) -> list[NDArray[np.bool_]]:
-    """Where the tool begins phrases in lines that sound together; arrays of shape (n_notes,)."""
-    guesses = []
-    for line, p in zip(song.lines, begin_probabilities(song.lines, model=model), strict=True):
-        guess = np.zeros(line.n_notes, dtype=bool)
-        guess[phrase_begins(line, p)] = True
-        guesses.append(guess)
-    return guesses
+def ours(songs: Sequence[Song], *, model: BoundaryModel) -> list[list[NDArray[np.bool_]]]:
+    """Where the tool begins phrases in the lines of each song; arrays of shape (n_notes,)."""
+    answer = []
+    for start in range(0, len(songs), BATCH):
+        some = songs[start : start + BATCH]
+        for song, chances in zip(some, begins_of_songs([song.lines for song in some], model=model), strict=True):
+            guesses = [np.zeros(line.n_notes, dtype=bool) for line in song.lines]
+            for guess, line, p in zip(guesses, song.lines, chances, strict=True):
+                guess[phrase_begins(line, p)] = True
+            answer.append(guesses)
+    return answer
 
 
 def song_scores(songs: Sequence[Song], *, model: BoundaryModel) -> dict[str, Score]:
@@ -130,7 +135,8 @@ def song_scores(songs: Sequence[Song], *, model: BoundaryModel) -> dict[str, Sco
     out["boundary strength (Cambouropoulos 2001)"] = scored(counts, groups, runtime_s=time.perf_counter() - begin)
     for name, version in (("ours, with metre", _as_is), ("ours, without metre", unmetred)):
         begin = time.perf_counter()
-        counts = np.array([counts_of(ours(version(song), model=model)[0], song.begins[0]) for song in songs])
+        guesses = ours([version(song) for song in songs], model=model)
+        counts = np.array([counts_of(g[0], song.begins[0]) for g, song in zip(guesses, songs, strict=True)])
         out[name] = scored(counts, groups, runtime_s=time.perf_counter() - begin)
     return out
 
@@ -140,7 +146,7 @@ def chorale_scores(songs: Sequence[Song], *, model: BoundaryModel) -> dict[str, 
     out = {}
     for version, how in ((_as_is, "with metre"), (unmetred, "without metre")):
         begin = time.perf_counter()
-        guesses = [ours(version(song), model=model) for song in songs]
+        guesses = ours([version(song) for song in songs], model=model)
         took_s = time.perf_counter() - begin
         for voice, lines in (("soprano", (0,)), ("inner", (1, 2)), ("bass", (3,))):
             counts = np.array(

@@ -59,13 +59,9 @@ def test_boundary_strength_is_the_published_one(seed: int, monkeypatch: pytest.M
 
 
 @pytest.fixture(scope="module")
-def songs(tmp_path_factory: pytest.TempPathFactory) -> list[Song]:
-    """Songs of three of the collection's files, every fifth."""
-    root = tmp_path_factory.mktemp("songs")
-    (root / "essenFolksong").mkdir()
-    for name in ("altdeu10", "erk20", "han1"):
-        (root / "essenFolksong" / f"{name}.abc").symlink_to(corpus_root() / "essenFolksong" / f"{name}.abc")
-    return list(essen(root))[::5]
+def songs() -> list[Song]:
+    """Every thirtieth song of each file of the collection."""
+    return list(essen(every=30))
 
 
 def test_phrases_of_folk_songs_are_found_better_than_by_any_simple_or_published_rule(songs: list[Song]) -> None:
@@ -76,6 +72,7 @@ def test_phrases_of_folk_songs_are_found_better_than_by_any_simple_or_published_
     rest = {name: s.f1 for name, s in scores.items() if not name.startswith("ours")}
     assert ours["ours, with metre"] > max(rest.values()) + 0.03
     assert ours["ours, with metre"] >= 0.70
+    assert ours["ours, without metre"] >= 0.63
     assert ours["ours, without metre"] > max(f1 for name, f1 in rest.items() if "bars" not in name) + 0.05
 
 
