@@ -146,23 +146,195 @@ def main() -> None:
     " parts or some, at once or over so many bars. Without it the dynamic marks in the file are the plan."
     " Example: --plan loudness.csv",
 )
+@click.option(
+    "--style", help="Shape in a learned style: its name, or a file it was exported to. Example: --style string-hand"
+)
+@click.option(
+    "--no-record",
+    is_flag=True,
+    help="Do not keep what is written in the store; corrections of it are then learned with --shaped only."
+    " Example: --no-record",
+)
 @_profile
 @_force
 @_json
-def shape(cues: tuple[Path, ...], out: str, force: bool, as_json: bool, **choices: Any) -> None:
+def shape(
+    cues: tuple[Path, ...], out: str, force: bool, as_json: bool, no_record: bool, **choices: Any
+) -> None:
     """Write dynamics, expression and vibrato lanes into a copy of each cue.
 
-    Start playback at a low monitoring level.
+    What is written is kept in your store, so that `learn` can tell what you changed. Start playback at a low
+    monitoring level.
     """
     from phrasewright.inference.shaping import ShapeOptions, shape_files, summary_text
 
     options = ShapeOptions(**choices)
     with _progress("Shaping", len(cues)) as step:
-        result = shape_files(cues, out, options=options, force=force, done=step)
+        record = None if no_record else _record
+        result = shape_files(cues, out, options=options, force=force, done=step, record=record)
     if as_json:
         _print_json(result)
     else:
         click.echo(summary_text(result))
+
+
+def _record(shaped: Any) -> str:
+    """Keep a first pass; where the store cannot be used the file is written all the same."""
+    from phrasewright.data.store import Store
+    from phrasewright.training.corrections import record_shaped
+
+    kept = {
+        part["index"]: {lane: told["kept"] for lane, told in part["lanes"].items()} for part in shaped.summary["parts"]
+    }
+    try:
+        with Store() as store:
+            record_shaped(
+                store, shaped.cue, shaped.content, style=shaped.summary["style"], version=shaped.version, kept=kept
+            )
+    except PhrasewrightError as fault:
+        return f"not recorded: {fault}"
+    return ""
+
+
+@main.command(epilog=_example("learn string-hand corrected.mid"))
+@click.argument("style")
+@click.argument("corrected", nargs=-1, required=True, type=_CUE, metavar="CORRECTED.mid [MORE.mid ...]")
+@click.option(
+    "--shaped", type=_CUE, help="The first pass that was corrected, instead of the store's. Example: --shaped first.mid"
+)
+@click.option(
+    "--approved", is_flag=True, help="What you left as it was is as you want it, everywhere. Example: --approved"
+)
+@_profile
+@_json
+def learn(
+    style: str, corrected: tuple[Path, ...], shaped: Path | None, approved: bool, profile: Path | None, as_json: bool
+) -> None:
+    """Learn STYLE from cues whose lanes you corrected, or drew yourself.
+
+    What you changed in a first pass is learned; what you left beside it counts a little. A version that would do worse
+    than the one before on phrases held back is recorded and not used.
+    """
+    from phrasewright.training.learning import learn as learn_style
+    from phrasewright.training.learning import learn_text
+
+    with _progress("Learning", len(corrected)) as step:
+        result = learn_style(style, corrected, shaped=shaped, approved=approved, profile=profile, done=step)
+    if as_json:
+        _print_json(result)
+    else:
+        click.echo(learn_text(result))
+
+
+@main.group()
+def style() -> None:
+    """List, show, take back, carry and delete learned styles."""
+
+
+def _opened() -> Any:
+    from phrasewright.data.store import Store
+
+    return Store()
+
+
+@style.command("list", epilog=_example("style list"))
+@_json
+def style_list(as_json: bool) -> None:
+    """List all styles."""
+    from phrasewright.inference.styles import list_styles, list_text
+
+    with _opened() as store:
+        styles = list_styles(store)
+    if as_json:
+        _print_json({"styles": styles})
+    else:
+        click.echo(list_text(styles))
+
+
+@style.command("show", epilog=_example("style show string-hand"))
+@click.argument("name")
+@_json
+def style_show(name: str, as_json: bool) -> None:
+    """Show what a style was learned from, how much music stands behind it, and its versions."""
+    from phrasewright.inference.styles import show_style, show_text
+
+    with _opened() as store:
+        told = show_style(store, name)
+    if as_json:
+        _print_json(told)
+    else:
+        click.echo(show_text(told))
+
+
+@style.command("undo", epilog=_example("style undo string-hand"))
+@click.argument("name")
+def style_undo(name: str) -> None:
+    """Put the version before back in use, exactly."""
+    with _opened() as store:
+        version = store.undo(name)
+    click.echo(f"{name}: version {version.version} is in use" if version else f"{name}: predicts as shipped")
+
+
+@style.command("forget", epilog=_example("style forget string-hand cue.mid"))
+@click.argument("name")
+@click.argument("cue")
+def style_forget(name: str, cue: str) -> None:
+    """Make a version without what one cue taught.
+
+    CUE is the name of the corrected file. The log keeps its corrections, so that undo brings them back, until the style
+    is deleted.
+    """
+    from phrasewright.training.learning import forget
+
+    with _opened() as store:
+        version = forget(name, cue, store=store)
+    click.echo(f"{name}: version {version.version}, {version.why}")
+
+
+@style.command("export", epilog=_example("style export string-hand string-hand.safetensors"))
+@click.argument("name")
+@click.argument("file", type=_CUE)
+@_force
+def style_export(name: str, file: Path, force: bool) -> None:
+    """Write the version in use to one file, for another machine. It holds no notes and no lanes."""
+    from phrasewright.inference.styles import export_style
+
+    with _opened() as store:
+        export_style(store, name, file, force=force)
+    click.echo(str(file))
+
+
+@style.command("import", epilog=_example("style import string-hand.safetensors"))
+@click.argument("file", type=_CUE)
+@click.option("--name", help="Call it otherwise than it was. Example: --name borrowed-hand")
+def style_import(file: Path, name: str | None) -> None:
+    """Take a style from a file. The file is checked before anything is stored; it can hold no code."""
+    from phrasewright.inference.styles import import_style
+
+    with _opened() as store:
+        version = import_style(store, file, name=name)
+    click.echo(f"{version.style}: {version.why}")
+
+
+@style.command("delete", epilog=_example("style delete string-hand"))
+@click.argument("name")
+def style_delete(name: str) -> None:
+    """Delete a style with all its versions and corrections, for good."""
+    with _opened() as store:
+        store.delete(name)
+    click.echo(f"{name}: deleted")
+
+
+@style.command("check", epilog=_example("style check"))
+def style_check() -> None:
+    """Check the store: the file, its references and everything in it."""
+    with _opened() as store:
+        faults = store.check()
+    for fault in faults:
+        click.echo(f"phrasewright: {fault}", err=True)
+    if faults:
+        click.get_current_context().exit(1)
+    click.echo("the store is sound")
 
 
 @main.command(epilog=_example("explain cue.mid"))

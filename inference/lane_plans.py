@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -30,6 +30,7 @@ from phrasewright.model.existing import (
 from phrasewright.model.hearing import EVENTS, CueHearing, PartHearing
 from phrasewright.model.lanes import FRAME_S, DenseLanes, frame_times_s
 from phrasewright.model.limits import dynamics_bounds
+from phrasewright.model.thinning import GESTURE_LIMIT_CC
 
 RANGES_CC = {"dynamics": (12, 118), "expression": (48, 120), "vibrato": (0, 127)}
 """Limits of the lanes while a part sounds (common practice, no source)."""
@@ -65,8 +66,13 @@ def plan_part(
     lanes: Sequence[str] | None,
     existing: str,
     outside: Sequence[tuple[int, int]],
+    learned_cc: Mapping[str, tuple[int, int]] | None = None,
 ) -> tuple[LanePlan, ...]:
-    """Plan the lanes of a part: `index` counts from 0 into the hearing's parts, `outside` stays in any case."""
+    """Plan the lanes of a part: `index` counts from 0 into the hearing's parts, `outside` stays in any case.
+
+    `learned_cc` gives, for lanes drawn in a learned style, the lowest and highest step of the hand: these lanes may go
+    beyond the default ranges as the hand does, and move in larger steps.
+    """
     heard = hearing.parts[index]
     part, tempo = heard.part, hearing.cue.tempo
     track = hearing.cue.midi.tracks[part.track - 1]
@@ -88,6 +94,10 @@ def plan_part(
     for lane in chosen:
         own, mine = by_hand[lane], drawn[lane]
         low, high = lane_range(lane, part.lane_range.get(lane), dynamics_cc=dynamics_bounds(hearing, index))
+        reach = limit
+        if learned_cc is not None and lane in learned_cc:
+            low, high = learned_range(learned_cc[lane], (low, high), part.lane_range.get(lane))
+            reach = np.maximum(limit, GESTURE_LIMIT_CC)
         curve = np.array(dense.value_cc[:, LANES.index(lane)])
         held = held_frames(mine, tempo, n_frames)
         remarks: tuple[str, ...] = ()
@@ -118,7 +128,7 @@ def plan_part(
             LanePlan(
                 lane=lane,
                 controller=controller,
-                request=LaneRequest(sound, curve, limit, stays, resets),
+                request=LaneRequest(sound, curve, reach, stays, resets),
                 removed=_removed(track.status, track.data1, track.tick, channel, controller, stays),
                 n_staying=_n_staying(mine, stays),
                 kept_s=_spans_s(keep, heard),
@@ -172,6 +182,15 @@ def lane_range(
     low, high = RANGES_CC[lane]
     if lane == "dynamics" and dynamics_cc is not None:
         low, high = math.floor(dynamics_cc[0]), math.ceil(dynamics_cc[1])
+    if profiled is None:
+        return low, high
+    inner = max(low, profiled[0]), min(high, profiled[1])
+    return inner if inner[0] < inner[1] else profiled
+
+
+def learned_range(hand: tuple[int, int], usual: tuple[int, int], profiled: tuple[int, int] | None) -> tuple[int, int]:
+    """The usual range, wider where the hand went beyond it, within the profile's."""
+    low, high = min(hand[0], usual[0]), max(hand[1], usual[1])
     if profiled is None:
         return low, high
     inner = max(low, profiled[0]), min(high, profiled[1])

@@ -6,7 +6,7 @@ keeps its tick and its bytes.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -55,6 +55,8 @@ class ShapeOptions:
         A TOML file of the user's instruments.
     plan : Path or None
         A CSV file of the loudness wanted; without it the dynamic marks in the file are the plan.
+    style : str or None
+        A learned style by its name in the store, or a file that one was exported to.
     """
 
     baseline: bool = False
@@ -64,8 +66,11 @@ class ShapeOptions:
     existing: str = "keep"
     profile: Path | None = None
     plan: Path | None = None
+    style: str | None = None
 
     def __post_init__(self) -> None:
+        if self.style is not None and self.baseline:
+            raise UsageError("--baseline with --style: rules fitted to a style are not available; choose one of the two")
         unknown = [lane for lane in self.lanes or () if lane not in LANES]
         if unknown:
             raise UsageError(f"{unknown[0]!r} is no lane; choose from {', '.join(LANES)}")
@@ -76,14 +81,55 @@ class ShapeOptions:
 
 @dataclass(frozen=True)
 class Shaped:
-    """A shaped cue: the bytes of the file, and what was done as in the summary's `cues` entry, without its `out`."""
+    """A shaped cue: the bytes of the file, and what was done as in the summary's `cues` entry, without its `out`.
+
+    `cue` is what was shaped, `version` the version of the style that predicted.
+    """
 
     content: bytes
     summary: dict[str, Any]
+    cue: Cue
+    version: str
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """What answers for a part: `predict`, the name of its style and version, a remark, and ranges that were learned."""
+
+    predict: Predictor
+    style: str
+    version: str
+    remark: str
+    learned_cc: Mapping[str, tuple[int, int]] | None = None
+
+
+def chosen_predictor(options: ShapeOptions) -> Chosen:
+    """What the options ask for: rules, the shipped model, or a learned style."""
+    from phrasewright.model.prediction import choose_predictor
+
+    predict, name, remark = choose_predictor(options.baseline)
+    name = STYLE_NAMES.get(name, name)
+    if options.style is None:
+        return Chosen(predict, name, "1", remark)
+    from phrasewright.inference.styles import open_style
+    from phrasewright.model.personal import style_lanes
+
+    style = open_style(options.style)
+    if style is None:
+        return Chosen(predict, options.style, "0", f"style {options.style} predicts as shipped: nothing in it is in use")
+
+    def in_style(hearing: CueHearing, index: int) -> DenseLanes:
+        return style_lanes(hearing, index, style, shipped=predict)
+
+    return Chosen(in_style, style.name, str(style.version), "", style.ranges_cc())
 
 
 def shape_cue(
-    path: Path, options: ShapeOptions | None = None, *, predictor: tuple[Predictor, str, str] | None = None
+    path: Path,
+    options: ShapeOptions | None = None,
+    *,
+    predictor: tuple[Predictor, str, str] | None = None,
+    chosen_by: Chosen | None = None,
 ) -> Shaped:
     """Shape one file.
 
@@ -93,6 +139,8 @@ def shape_cue(
     options : ShapeOptions, optional
     predictor : (function, name, remark), optional
         What answers for a part; without it the shipped network, or the rules while it may not be used.
+    chosen_by : Chosen, optional
+        The same with all that a style brings; without it the options decide.
 
     Raises
     ------
@@ -106,11 +154,9 @@ def shape_cue(
     cue = read_cue(path, profile=profile)
     chosen = select_parts(cue, options.parts)
     span = bar_ticks(cue, options.bars)
-    if predictor is None:
-        from phrasewright.model.prediction import choose_predictor
-
-        predictor = choose_predictor(options.baseline)
-    predict, style, remark = predictor
+    if predictor is not None:
+        chosen_by = Chosen(predictor[0], STYLE_NAMES.get(predictor[1], predictor[1]), "1", predictor[2])
+    by = chosen_by or chosen_predictor(options)
     hearing = hear(cue, plan=read_plan(options.plan, cue) if options.plan is not None else None)
 
     plans: list[tuple[LanePlan, ...]] = []
@@ -123,8 +169,8 @@ def shape_cue(
             continue
         plans.append(
             plan_part(
-                hearing, i, predict(hearing, i), lanes=options.lanes, existing=options.existing,
-                outside=outside(part, span, cue),
+                hearing, i, by.predict(hearing, i), lanes=options.lanes, existing=options.existing,
+                outside=outside(part, span, cue), learned_cc=by.learned_cc,
             )
         )
     events = iter(write_lanes([plan.request for part_plans in plans for plan in part_plans], cue.tempo))
@@ -134,14 +180,14 @@ def shape_cue(
         "in": str(path),
         "out": None,
         "seconds": round(cue.duration_s, 6),
-        "style": STYLE_NAMES.get(style, style),
+        "style": by.style,
         "parts": [
             _part_summary(part, part_plans, counts, reason)
             for part, part_plans, reason in zip(cue.parts, plans, skipped, strict=True)
         ],
-        "remarks": [said for said in (remark, _PLAN_REMARKS.get(hearing.plan.origin, "")) if said],
+        "remarks": [said for said in (by.remark, _PLAN_REMARKS.get(hearing.plan.origin, "")) if said],
     }
-    return Shaped(content, summary)
+    return Shaped(content, summary, cue, by.version)
 
 
 def shape_files(
@@ -151,10 +197,12 @@ def shape_files(
     options: ShapeOptions | None = None,
     force: bool = False,
     done: Callable[[], object] = lambda: None,
+    record: Callable[[Shaped], str] | None = None,
 ) -> dict[str, Any]:
     """Shape files into a file or a folder and return the summary, `{"cues": [...]}`.
 
-    Outputs are checked before the first file is shaped; each is written whole when it is done, then `done` is called.
+    Outputs are checked before the first file is shaped; each is written whole when it is done, then recorded (`record`
+    returns what the user should know of that, or nothing), then `done` is called.
 
     Raises
     ------
@@ -168,10 +216,13 @@ def shape_files(
     for out in outputs:
         check_output(out, inputs=paths, force=force)
     cues = []
+    by = chosen_predictor(options or ShapeOptions())
     for source, out in zip(paths, outputs, strict=True):
-        shaped = shape_cue(source, options)
+        shaped = shape_cue(source, options, chosen_by=by)
         write_whole(out, shaped.content, force=force, inputs=paths)
-        cues.append({**shaped.summary, "out": str(out)})
+        said = record(shaped) if record is not None else ""
+        remarks = [*shaped.summary["remarks"], *([said] if said else [])]
+        cues.append({**shaped.summary, "out": str(out), "remarks": remarks})
         done()
     return {"cues": cues}
 

@@ -1,0 +1,165 @@
+"""Styles as the user handles them: opened by name or file, listed, shown, taken back, carried to another machine."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from phrasewright.data.corrections import StyleVersion
+from phrasewright.data.errors import InputError
+from phrasewright.data.store import Store
+from phrasewright.inference.writing import check_output, write_whole
+from phrasewright.model.hearing import ROLES
+from phrasewright.data.cue import FAMILIES
+from phrasewright.data.curves import LANES
+from phrasewright.model.personal import MAX_BYTES, Style, style_from
+
+SUFFIX = ".safetensors"
+
+
+def open_style(name: str) -> Style | None:
+    """The style a user names: a file that was exported, else one in the store; None where it predicts as shipped.
+
+    Raises
+    ------
+    InputError
+        There is no such style, or the file is none.
+    """
+    path = Path(name)
+    if path.suffix == SUFFIX or path.is_file():
+        return style_from(file_bytes(path), source=str(path))
+    with Store() as store:
+        return loaded(store, name)
+
+
+def loaded(store: Store, name: str) -> Style | None:
+    """The version of a style in use, None where it predicts as shipped. Raises InputError for an unknown style."""
+    head = store.head(name)
+    if head is None or not head.has_payload:
+        return None
+    content = store.version_payload(name, head.version)
+    return style_from(content, source=f"style {name} version {head.version}", version=head.version)
+
+
+def file_bytes(path: Path) -> bytes:
+    """A style file's bytes. Raises InputError where it cannot be read or is larger than any style."""
+    try:
+        with path.open("rb") as file:
+            content = file.read(MAX_BYTES + 1)
+    except OSError as fault:
+        raise InputError(f"{path}: cannot be read ({fault.strerror}); check the name") from fault
+    if len(content) > MAX_BYTES:
+        raise InputError(f"{path}: is larger than any style; choose another file")
+    return content
+
+
+def export_style(store: Store, name: str, path: Path, *, force: bool) -> None:
+    """Write the version in use to a file.
+
+    Raises
+    ------
+    InputError
+        The style is unknown or predicts as shipped.
+    OutputError
+        The file is there already without `force`, or cannot be written.
+    """
+    head = store.head(name)
+    if head is None or not head.has_payload:
+        raise InputError(f"style {name} predicts as shipped: there is nothing to export")
+    check_output(path, inputs=[], force=force)
+    write_whole(path, store.version_payload(name, head.version), force=force)
+
+
+def import_style(store: Store, path: Path, *, name: str | None = None) -> StyleVersion:
+    """Take a style from a file into the store, checked wholly before anything is stored.
+
+    Raises
+    ------
+    InputError
+        The file is no style, or the store has one of its name.
+    """
+    content = file_bytes(path)
+    style = style_from(content, source=str(path))
+    wanted = name or style.name
+    if wanted in store.styles():
+        raise InputError(f"{path}: there is a style called {wanted} already; choose another name with --name")
+    why = f"imported from {path.name}"
+    return store.add_version(wanted, payload=content, corrections=[], used=True, why=why, head=None)
+
+
+def list_styles(store: Store) -> list[dict[str, Any]]:
+    """All styles: name, version in use (null where it predicts as shipped), how many versions, cues, passages, music."""
+    told = []
+    for name in store.styles():
+        style = loaded(store, name)
+        about = style.about if style is not None else {}
+        told.append(
+            {
+                "style": name,
+                "version": style.version if style is not None else None,
+                "n_versions": len(store.versions(name)),
+                "passages": int(about.get("passages", 0)),
+                "music_s": float(about.get("music_s", 0.0)),
+            }
+        )
+    return told
+
+
+def show_style(store: Store, name: str) -> dict[str, Any]:
+    """What a style stands on: versions, cues, and seconds of music by family, role and lane."""
+    style, head = loaded(store, name), store.head(name)
+    kinds = []
+    lanes = {}
+    if style is not None:
+        for f, family in enumerate(FAMILIES):
+            for r, role in enumerate(ROLES):
+                seconds = {lane: round(float(style.evidence_s[k, f, r]), 1) for k, lane in enumerate(LANES)}
+                if any(seconds.values()):
+                    kinds.append({"family": family, "role": role, "music_s": seconds})
+        for lane, model in style.lanes.items():
+            low, high = style.ranges_cc()[lane]
+            lanes[lane] = {
+                "low_cc": low, "high_cc": high, "error_cc": round(float(model.error_cc[0]), 2),
+                "shipped_error_cc": round(float(model.error_cc[1]), 2),
+            }  # fmt: skip
+    return {
+        "style": name,
+        "version": head.version if head is not None else None,
+        "versions": [
+            {"version": v.version, "created": v.created, "used": v.used, "why": v.why} for v in store.versions(name)
+        ],
+        "cues": list(dict.fromkeys(cue for _, _, cue, _ in store.cues(name))),
+        "passages": int(style.about.get("passages", 0)) if style is not None else 0,
+        "music_s": float(style.about.get("music_s", 0.0)) if style is not None else 0.0,
+        "kinds": kinds,
+        "lanes": lanes,
+    }
+
+
+def list_text(styles: list[dict[str, Any]]) -> str:
+    """The list for people."""
+    if not styles:
+        return "no styles yet; `phrasewright learn NAME CORRECTED.mid` makes one"
+    lines = []
+    for s in styles:
+        state = f"version {s['version']}" if s["version"] is not None else "predicts as shipped"
+        lines.append(f"{s['style']}: {state}, {s['passages']} passages, {s['music_s']:.0f} s of music")
+    return "\n".join(lines)
+
+
+def show_text(told: dict[str, Any]) -> str:
+    """What a style stands on, for people."""
+    state = f"version {told['version']}" if told["version"] is not None else "predicts as shipped"
+    lines = [f"{told['style']}: {state}, {told['passages']} passages, {told['music_s']:.0f} s of music"]
+    lines += [f"  learned from {', '.join(told['cues'])}"] if told["cues"] else []
+    for lane, m in told["lanes"].items():
+        lines.append(
+            f"  {lane}: moves between {m['low_cc']} and {m['high_cc']}; 68 of 100 moments lie within "
+            f"{m['error_cc']:.1f} steps of the hand (shipped: {m['shipped_error_cc']:.1f})"
+        )
+    for kind in told["kinds"]:
+        most = max(kind["music_s"].values())
+        lines.append(f"  {kind['family']}, {kind['role']}: {most:.0f} s of music")
+    for v in told["versions"]:
+        lines.append(f"  version {v['version']} ({v['created']}): {v['why']}{'' if v['used'] else '; not used'}")
+    return "\n".join(lines)
