@@ -3,7 +3,7 @@
 A song has a metre, a form (phrases that share rhythm and tune), an upbeat, one way of ending its phrases, a scale and
 a tempo; all drawn at random, so that the model meets short song lines in many metres, phrases without any rest or
 long note that are known only by their likeness, lines in free tempo, and bars that are wrong. Proportions are common
-practice and guesswork, no source; they were set before any figure on folk songs was seen.
+practice and guesswork, no source; none was changed because of a figure on folk songs.
 
 Units: quarter notes, MIDI pitches; seconds at the song's tempo.
 """
