@@ -2,7 +2,7 @@
 
 Pooled F1 over phrase beginnings, the first note of a song not counted; a hit is the exact note. Intervals: bootstrap
 by song (duplicates and chorales on one tune together), 90 %. Songs of the Essen collection are read from the
-installed music21 and used for nothing but this table. Strengths that need a threshold (Cambouropoulos 2001) get it
+installed music21, and nothing is trained on them. Strengths that need a threshold (Cambouropoulos 2001) get it
 from the other half of the songs, which favours them; the rest have none to choose. `ours` is what the tool does:
 lines that sound together are heard together, then divided into phrases of plausible length at 120 quarter notes a
 minute.
