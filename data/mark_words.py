@@ -50,8 +50,8 @@ _WORDS: dict[str, str] = {
     "slow": "poco a poco, peu à peu, nach und nach, allmählich, gradually, little by little, a poco a poco",
     "sudden": "subito, sub, plötzlich, subit, subitement, soudain, suddenly, sudden",
     "to": "al, alla, to, bis, bis zum, jusqu à, jusqu au, fino al, fino a, zum",
-    "neutral": "sempre, immer, toujours, always, still, ancora, più, meno, quasi, ma, non troppo, troppo, possibile, e, "
-    "ed, et, und, and, con, la, il, come prima, solo, soli, tutti, div, unis, divisi, unisono, dolce, "
+    "neutral": "sempre, immer, toujours, always, still, ancora, più, meno, quasi, ma, non troppo, troppo, possibile, "
+    "e, ed, et, und, and, con, la, il, come prima, solo, soli, tutti, div, unis, divisi, unisono, dolce, "
     "dolciss, dolcissimo, espr, espress, espressivo, espressif, ausdrucksvoll, cantabile, cant, legato, leg, "
     "stacc, staccato, ten, tenuto, marc, marcato, ben marcato, leggiero, legg, pesante, pizz, pizzicato, "
     "arco, trem, tremolo, con sord, senza sord, sord, mit dämpfer, ohne dämpfer, spicc, spiccato, sul tasto, "
@@ -65,7 +65,7 @@ _THEN = re.compile(r"^(s?f{1,3}|mf|rf)z?(p{1,3})$")
 """An attack, then a level: fp, sfp, ffp, mfp, sfpp."""
 _ACCENT = re.compile(r"^(s?f{1,3}z|sff?|r?fz|rf|rinf|rinforzando|sforzando|sforzato)$")
 _NOT_AFTER = frozenset(
-    "minor major moll dur mineur majeur minore maggiore sharp flat hole clef key".split()
+    ["minor", "major", "moll", "dur", "mineur", "majeur", "minore", "maggiore", "sharp", "flat", "hole", "clef", "key"]
 )
 _MAX_WORDS, _FREE_WORDS = 8, 4
 
@@ -167,7 +167,7 @@ def _spellings(entry: str) -> set[tuple[str, ...]]:
 
 
 def _dictionary() -> dict[tuple[str, ...], MarkWord]:
-    signs = "cresc crescendo dim dimin diminuendo decresc decrescendo morendo niente".split()
+    signs = ["cresc", "crescendo", "dim", "dimin", "diminuendo", "decresc", "decrescendo", "morendo", "niente"]
     found: dict[tuple[str, ...], MarkWord] = {}
     for kind, table in (("level", _LEVEL_WORDS), ("", _WORDS)):
         for name, entries in table.items():

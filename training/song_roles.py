@@ -136,9 +136,8 @@ def print_song_roles() -> None:
     print(f"  {'':<44} {'notes':>6} {'recall':>7} {'precis.':>7} {'F1':>6}   95 %, by score   highest part: F1")
     for heard, highest in songs:
         recall, precision, value, _ = pooled([heard])
-        print(
-            f"  {heard.name:<44} {heard.sung:6d} {recall:7.3f} {precision:7.3f} {value:6.3f}   {'':<14} {highest.f1:10.3f}"
-        )
+        figures = f"{heard.sung:6d} {recall:7.3f} {precision:7.3f} {value:6.3f}"
+        print(f"  {heard.name:<44} {figures}   {'':<14} {highest.f1:10.3f}")
     for title, rows in (("songs, all", songs), (f"chorales, every {EVERY_NTH}th, soprano", chorale_rows())):
         recall, precision, value, (low, high) = pooled([heard for heard, _ in rows])
         _, _, top, (top_low, top_high) = pooled([highest for _, highest in rows])

@@ -1,4 +1,7 @@
-"""In chorales the soprano sings; voices merged into one track are told apart. Scores: Bach's chorales in music21's corpus."""
+"""In chorales the soprano sings; voices merged into one track are told apart.
+
+Scores: Bach's chorales in music21's corpus.
+"""
 
 from __future__ import annotations
 
