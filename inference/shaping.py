@@ -70,7 +70,7 @@ class ShapeOptions:
 
     def __post_init__(self) -> None:
         if self.style is not None and self.baseline:
-            raise UsageError("--baseline with --style: rules fitted to a style are not available; choose one of the two")
+            raise UsageError("--baseline with --style: rules fitted to a style are not available; choose one")
         unknown = [lane for lane in self.lanes or () if lane not in LANES]
         if unknown:
             raise UsageError(f"{unknown[0]!r} is no lane; choose from {', '.join(LANES)}")
@@ -116,7 +116,7 @@ def chosen_predictor(options: ShapeOptions) -> Chosen:
 
     style = open_style(options.style)
     if style is None:
-        return Chosen(predict, options.style, "0", f"style {options.style} predicts as shipped: nothing in it is in use")
+        return Chosen(predict, options.style, "0", f"style {options.style} predicts as shipped: no version is in use")
 
     def in_style(hearing: CueHearing, index: int) -> DenseLanes:
         return style_lanes(hearing, index, style, shipped=predict)

@@ -6,12 +6,12 @@ from pathlib import Path
 from typing import Any
 
 from phrasewright.data.corrections import StyleVersion
+from phrasewright.data.cue import FAMILIES
+from phrasewright.data.curves import LANES
 from phrasewright.data.errors import InputError
 from phrasewright.data.store import Store
 from phrasewright.inference.writing import check_output, write_whole
 from phrasewright.model.hearing import ROLES
-from phrasewright.data.cue import FAMILIES
-from phrasewright.data.curves import LANES
 from phrasewright.model.personal import MAX_BYTES, Style, style_from
 
 SUFFIX = ".safetensors"
@@ -88,7 +88,7 @@ def import_style(store: Store, path: Path, *, name: str | None = None) -> StyleV
 
 
 def list_styles(store: Store) -> list[dict[str, Any]]:
-    """All styles: name, version in use (null where it predicts as shipped), how many versions, cues, passages, music."""
+    """All styles: name, version in use (null where it predicts as shipped), how many versions, passages, music."""
     told = []
     for name in store.styles():
         style = loaded(store, name)

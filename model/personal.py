@@ -1,12 +1,12 @@
 """The personal layer: what a hand's corrections add to the shipped model.
 
-A lane is answered by four voices: the shipped curve, a linear head over smooth columns, trees over raw columns, and the
-linear head with trees over what it leaves. A stack weighs them; its weights were found on phrases held back. Where a
-kind of passage was never corrected the answer is the shipped one, nearer to the hand the more music of that kind, or of
-a kind like it, it stands on; the spread tells.
+A lane is answered by five voices: the shipped curve, the shipped curve with a level and gain of the hand's, a linear
+head over smooth columns, trees over raw columns, and the linear head with trees over what it leaves. A stack weighs
+them; its weights were found on phrases held back. Where a kind of passage was never corrected the answer is the shipped
+one, nearer to the hand the more music of that kind, or of a kind like it, it stands on; the spread tells.
 
-A style is a safetensors file with its settings in JSON beside the arrays: no code, checked when read, so that one from a
-stranger is safe to open. Units: controller steps, seconds.
+A style is a safetensors file with its settings in JSON beside the arrays: no code, checked when read, so that one from
+a stranger is safe to open. Units: controller steps, seconds.
 """
 
 from __future__ import annotations
@@ -27,8 +27,9 @@ from phrasewright.data.corrections import check_style_name
 from phrasewright.data.cue import FAMILIES
 from phrasewright.data.curves import LANES
 from phrasewright.data.errors import InputError, UsageError
+from phrasewright.data.plan import MF_CC, plan_levels
 from phrasewright.model.hearing import ROLES, CueHearing
-from phrasewright.model.lanes import DenseLanes
+from phrasewright.model.lanes import FRAME_S, DenseLanes
 from phrasewright.model.parameters import DEFAULT
 from phrasewright.model.personal_features import FEATURE_VERSION, N_BASIS, RAW, Moments, moments_of
 from phrasewright.model.prediction import foreseeable, prediction_frames
@@ -39,10 +40,10 @@ Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Predictor = Callable[[CueHearing, int], DenseLanes]
 
-VOICES = ("shipped", "linear", "trees", "both")
+VOICES = ("shipped", "fitted", "linear", "trees", "both")
 MAX_BYTES = 256 << 20
-_HALF_S = 3.0
-"""Music of one kind that weighs as much as the shipped default (our choice, to be set by validation)."""
+_HALF_S, _HALF_ABROAD_S = 0.3, 3.0
+"""Music of one family, and of others, that weighs as much as the shipped default (our choice)."""
 _ROLE_SHARE, _FAMILY_SHARE = 0.7, 0.08
 """What music of another role of the same family, and of another family, counts (our choice)."""
 _MOST_ABROAD = 0.4
@@ -57,6 +58,8 @@ class LaneModel:
     ----------
     coefficients : float32 array, (n_basis + 1,)
         Of the linear head, its constant last.
+    level : float array, (2,)
+        Gain and offset that bring the shipped curve to the hand's.
     trees, both : Trees
         Over raw columns alone, and over what the linear head leaves.
     stack : float array, (len(VOICES),)
@@ -68,6 +71,7 @@ class LaneModel:
     """
 
     coefficients: NDArray[np.float32]
+    level: Array
     trees: Trees
     both: Trees
     stack: Array
@@ -78,9 +82,9 @@ class LaneModel:
         """What each voice says, shape (n_frames, len(VOICES)), steps."""
         linear = moments.basis.astype(np.float64) @ self.coefficients[:-1].astype(np.float64)
         linear = np.clip(linear + float(self.coefficients[-1]), *self.range_cc)
-        trees = self.trees.predict(moments.raw) if self.stack[2] > 0 else shipped_cc
-        both = linear + self.both.predict(moments.raw) if self.stack[3] > 0 else shipped_cc
-        return np.stack([shipped_cc, linear, trees, both], axis=1)
+        trees = self.trees.predict(moments.raw) if self.stack[3] > 0 else shipped_cc
+        both = linear + self.both.predict(moments.raw) if self.stack[4] > 0 else shipped_cc
+        return np.stack([shipped_cc, self.level[1] + self.level[0] * shipped_cc, linear, trees, both], axis=1)
 
     def answer(self, moments: Moments, shipped_cc: Array) -> Array:
         """The stack's answer, shape (n_frames,), steps, within the hand's range."""
@@ -125,7 +129,7 @@ def evidence_of(style: Style, *, lane: str, family: str, role: Ints) -> Array:
     home = own + _ROLE_SHARE * (own.sum() - own)
     abroad = _FAMILY_SHARE * (seconds.sum() - own.sum())
     at_home = home / (home + _HALF_S)
-    away = _MOST_ABROAD * abroad / (abroad + _HALF_S)
+    away = _MOST_ABROAD * abroad / (abroad + _HALF_ABROAD_S)
     return np.asarray((at_home + (1.0 - at_home) * away)[role])
 
 
@@ -137,17 +141,28 @@ def style_lanes(hearing: CueHearing, index: int, style: Style, *, shipped: Predi
         return base
     frames = prediction_frames(hearing, index, n_frames=base.n_frames)
     moments = personal_moments(hearing, index, frames)
+    lift = plan_lift_cc(hearing, index, frames)
     value, spread = np.array(base.value_cc), np.array(base.spread_cc)
     every = np.arange(base.n_frames)
     for lane, model in style.lanes.items():
         column = LANES.index(lane)
-        said = model.answer(moments, base.value_cc[frames, column])
+        said = model.answer(moments, base.value_cc[frames, column] - lift[:, column]) + lift[:, column]
         trust = evidence_of(style, lane=lane, family=part.part.family, role=moments.role)
         hand, e = np.interp(every, frames, said), np.interp(every, frames, trust)
         value[:, column] += e * (hand - value[:, column])
         wide = np.maximum(spread[:, column], model.error_cc[1])
         spread[:, column] = np.hypot(e * model.error_cc[0], (1.0 - e) * wide)
     return DenseLanes(value, spread)
+
+
+def plan_lift_cc(hearing: CueHearing, index: int, frames: Ints) -> Array:
+    """How far the cue's plan of loudness lies from mf at frames of a part, (n_frames, 3): no part of a style."""
+    out = np.zeros((len(frames), len(LANES)))
+    part = hearing.parts[index].part
+    if hearing.plan.covers(part):
+        time_s = np.asarray(frames * FRAME_S, dtype=np.float64)
+        out[:, :2] = plan_levels(hearing.plan, part, time_s) - np.array(MF_CC)
+    return out
 
 
 def personal_moments(hearing: CueHearing, index: int, frames: Ints) -> Moments:
@@ -160,7 +175,7 @@ def style_bytes(style: Style) -> bytes:
     """The style as one safetensors file; the same style gives the same bytes."""
     arrays: dict[str, NDArray[Any]] = {"evidence_s": np.ascontiguousarray(style.evidence_s)}
     for lane, model in style.lanes.items():
-        for name in ("coefficients", "stack", "range_cc", "error_cc"):
+        for name in ("coefficients", "level", "stack", "range_cc", "error_cc"):
             arrays[f"{lane}.{name}"] = np.ascontiguousarray(getattr(model, name))
         for name, trees in (("trees", model.trees), ("both", model.both)):
             arrays |= {f"{lane}.{name}.{key}": values for key, values in trees.arrays().items()}
@@ -201,7 +216,7 @@ def style_from(content: bytes, *, source: str, version: int = 0) -> Style:
         if np.any(evidence < 0) or not isinstance(settings["about"], dict):
             raise ValueError("its evidence is negative")
         lanes = {lane: _lane_from(arrays, lane) for lane in named}
-        n_wanted = 1 + len(lanes) * (4 + 2 * len(ARRAYS))
+        n_wanted = 1 + len(lanes) * (5 + 2 * len(ARRAYS))
         if len(arrays) != n_wanted:
             raise ValueError(f"holds {len(arrays)} arrays where {n_wanted} belong")
     except (SafetensorError, UsageError, ValueError, KeyError, TypeError, struct.error, OverflowError) as fault:
@@ -226,7 +241,7 @@ def _plain(arrays: Mapping[str, NDArray[Any]], name: str, shape: tuple[int, ...]
     """An array of the shape and type that belong there, all finite."""
     array = arrays[name]
     if array.dtype != np.dtype(kind) or array.shape != shape or not np.isfinite(array).all():
-        raise ValueError(f"{name} is {array.dtype.name} {array.shape}, not {np.dtype(kind).name} {shape}, or not finite")
+        raise ValueError(f"{name} is {array.dtype.name} {array.shape}, or not finite")
     return array
 
 
@@ -243,4 +258,5 @@ def _lane_from(arrays: Mapping[str, NDArray[Any]], lane: str) -> LaneModel:
     for name in ("trees", "both"):
         own = {key: arrays[f"{lane}.{name}.{key}"] for key in ARRAYS}
         forests.append(trees_from(own, n_features=len(RAW)))
-    return LaneModel(coefficients, forests[0], forests[1], stack, bounds, error)
+    level = _plain(arrays, f"{lane}.level", (2,))
+    return LaneModel(coefficients, level, forests[0], forests[1], stack, bounds, error)

@@ -8,6 +8,7 @@ editing bar 60 leaves bar 10 alone. Seconds unless said otherwise; which columns
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -133,7 +134,7 @@ def moments_of(hearing: CueHearing, index: int, frames: Ints, *, rules_cc: Array
     above = above_run[at]
     blocks: list[Array] = []
 
-    def add(*some: Array) -> None:
+    def add(*some: NDArray[Any]) -> None:
         blocks.extend(np.asarray(one, dtype=np.float64) for one in some)
 
     for c in _AFTER_S:
@@ -161,13 +162,15 @@ def moments_of(hearing: CueHearing, index: int, frames: Ints, *, rules_cc: Array
     add(np.exp(-(since_peak**2) / 0.5), np.exp(-(since_peak**2) / 4.0), np.tanh(since_peak), np.tanh(since_peak / 4.0))
     for rel in (smooth[0.5] - smooth[4.0], smooth[1.0] - smooth[LOCAL_S], late - smooth[4.0], (pitch - local)[at]):
         add(rel / 5.0, np.tanh(rel / 3.0), rel / 5.0 * above)
-    add(pitch[at] / 12.0, (pitch[at] / 12.0) ** 2, smooth[1.0] / 12.0, smooth[4.0] / 12.0, (pitch - mean_phrase)[at] / 5)
+    add(pitch[at] / 12.0, (pitch[at] / 12.0) ** 2, smooth[1.0] / 12.0, smooth[4.0] / 12.0)
+    add((pitch - mean_phrase)[at] / 5.0)
     add(np.tanh(climb), np.tanh(climb_slow / 3.0), np.abs(np.tanh(climb)), np.exp(-np.abs(climb) / 2.0))
     for turn in (bar, bar / 2.0, beat):
         add(np.sin(2 * np.pi * turn), np.cos(2 * np.pi * turn))
     add(above, above_phrase[at], (above < 0.15) * 1.0, columns["velocity"][at], columns["others_sounding"][at])
     add(columns["others_busy"][at], joined[at], repeated[at], entry[at], leap[at], up[at], log_length[at] ** 2)
-    add(*(1.0 * (a.role[at] == k) for k in range(len(ROLES))), *(1.0 * (a.figure[at] == k) for k in range(len(FIGURES))))
+    add(*(1.0 * (a.role[at] == k) for k in range(len(ROLES))))
+    add(*(1.0 * (a.figure[at] == k) for k in range(len(FIGURES))))
     add(*(1.0 * (a.event[at] == k) for k in range(1, len(EVENTS))))
     add(*(1.0 * (a.passage[at] == k) for k in range(len(PASSAGE_KINDS))))
     add(*(np.full(len(t), 1.0 * (family == k)) for k in range(len(FAMILIES))), *((rules_cc - 72.0).T / 24.0))

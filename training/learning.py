@@ -23,7 +23,7 @@ from phrasewright.data.store import Store
 from phrasewright.model.hearing import CueHearing
 from phrasewright.model.lanes import DenseLanes
 from phrasewright.model.listening import hear
-from phrasewright.model.personal import Style, style_bytes, style_from, style_lanes
+from phrasewright.model.personal import Style, plan_lift_cc, style_bytes, style_from, style_lanes
 from phrasewright.model.prediction import choose_predictor
 from phrasewright.model.rules import rules_lanes
 from phrasewright.training.corrections import corrections_of
@@ -192,7 +192,8 @@ def _fitted(
         folds = np.searchsorted(np.unique(examples.phrase), examples.phrase).astype(np.int64)
     passages = len(names)
     music_s = float(examples.weight_s.max(axis=1).sum())
-    about = {"passages": passages, "music_s": round(music_s, 1), "cues": sorted({one.fingerprint[:12] for one in logged})}
+    cues = sorted({one.fingerprint[:12] for one in logged})
+    about = {"passages": passages, "music_s": round(music_s, 1), "cues": cues}
     return fit_style(examples, name=style, about=about, folds=folds, final=final), examples, names, fresh
 
 
@@ -232,9 +233,10 @@ def _held_out(
         mine = [p for p in fresh.tolist() if names[p][:2] == (cue_id, number)]
         hearing, rows = known.hearing(cue_id), np.flatnonzero(np.isin(e.phrase, mine))
         at = e.frame[rows]
-        rules[rows] = rules_lanes(hearing, number - 1).value_cc[at]
+        lift = plan_lift_cc(hearing, number - 1, at)
+        rules[rows] = rules_lanes(hearing, number - 1).value_cc[at] - lift
         if before is not None:
-            earlier[rows] = style_lanes(hearing, number - 1, before, shipped=_shipped).value_cc[at]
+            earlier[rows] = style_lanes(hearing, number - 1, before, shipped=_shipped).value_cc[at] - lift
     weight = e.weight_s * np.isfinite(fitted.held_out_cc) * new[:, None]
     off = {
         "before": np.abs(earlier - e.target_cc),
@@ -279,7 +281,7 @@ def learn_text(result: Mapping[str, Any]) -> str:
     if result["held_out"] is not None:
         h = result["held_out"]
         lines.append(
-            f"  on {h['n_phrases']} phrases held back: {h['before']:.1f} steps from the hand before, {h['after']:.1f} now"
-            f" (rules {h['rules']:.1f}; change {h['interval'][0]:+.1f} to {h['interval'][1]:+.1f})"
+            f"  on {h['n_phrases']} phrases held back: {h['before']:.1f} steps from the hand before, {h['after']:.1f}"
+            f" now (rules {h['rules']:.1f}; change {h['interval'][0]:+.1f} to {h['interval'][1]:+.1f})"
         )
     return "\n".join([*lines, *(f"  {line}" for line in result["remarks"])])

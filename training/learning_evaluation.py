@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phrasewright.data.curves import LANES
+from phrasewright.model.hearing import CueHearing
 from phrasewright.model.lanes import FRAME_S, DenseLanes
 from phrasewright.model.personal import Style, personal_moments, style_lanes
 from phrasewright.model.prediction import choose_predictor, prediction_frames
@@ -38,12 +39,17 @@ WAYS = ("constant", "shipped", "fitted", "linear", "opponent", "personal", "nois
 _CACHE: dict[tuple[int, int], DenseLanes] = {}
 
 
-def shipped_lanes(span: Span) -> DenseLanes:
-    """The shipped answer for a span's part, kept."""
-    key = (id(span.hearing), span.index)
+def _kept(hearing: CueHearing, index: int) -> DenseLanes:
+    """The shipped answer for a part, kept."""
+    key = (id(hearing), index)
     if key not in _CACHE:
-        _CACHE[key] = choose_predictor(False)[0](span.hearing, span.index)
+        _CACHE[key] = choose_predictor(False)[0](hearing, index)
     return _CACHE[key]
+
+
+def shipped_lanes(span: Span) -> DenseLanes:
+    """The shipped answer for a span's part."""
+    return _kept(span.hearing, span.index)
 
 
 def examples_of_spans(spans: Sequence[Span], hand: Hand, *, seed: int) -> Examples:
@@ -87,7 +93,7 @@ def evaluate_hand(
             "shipped": shipped,
             "fitted": offset + gain * shipped,
             "linear": _linear(span, style, shipped),
-            "personal": style_lanes(span.hearing, span.index, style, shipped=lambda h, i, s=span: shipped_lanes(s)).value_cc,
+            "personal": style_lanes(span.hearing, span.index, style, shipped=_kept).value_cc,
             "noise": hand(span.hearing, span.index, seed=seed + 77),
             **{cut: o.predict(span.hearing, span.index) for cut, o in trees.items()},
         }
@@ -174,7 +180,7 @@ def main(argv: Sequence[str] | None = None) -> None:
             for seed in range(chosen.seeds):
                 label = name if chosen.seeds == 1 else f"{name}/{seed}"
                 rows[amount, label] = evaluate_hand(hand, learn, judge, seed=1000 * seed)
-                print(f"{amount} {label} {rows[amount, label]['stack']}", file=sys.stderr)
+                print(table({(amount, label): rows[amount, label]}), rows[amount, label]["stack"], file=sys.stderr)
     print(table(rows))
     if chosen.hands == "test":
         mae = {f"{amount} {name}": found["mae"] for (amount, name), found in rows.items()}

@@ -17,7 +17,7 @@ from phrasewright.data.curves import LANES
 from phrasewright.model.hearing import CueHearing
 from phrasewright.model.lanes import FRAME_S, DenseLanes
 from phrasewright.model.limits import sounding_frames
-from phrasewright.model.personal import Predictor, personal_moments
+from phrasewright.model.personal import Predictor, personal_moments, plan_lift_cc
 from phrasewright.model.prediction import prediction_frames
 from phrasewright.training.personal_fitting import Examples, joined_examples
 
@@ -39,7 +39,7 @@ def part_examples(
     shipped: DenseLanes,
     phrase_from: int = 0,
 ) -> Examples:
-    """Examples of one part.
+    """Examples of one part, with the plan's lift taken away.
 
     Parameters
     ----------
@@ -59,10 +59,11 @@ def part_examples(
     stands_s = np.minimum((gap + np.r_[gap[:1], gap[:-1]]) / 2.0, 8.0) * FRAME_S
     start_s = np.array([p.start_s for p in part.phrases])
     phrase = np.clip(np.searchsorted(start_s, frames * FRAME_S + 1e-9, side="right") - 1, 0, None)
+    lift = plan_lift_cc(hearing, index, frames)
     return Examples(
         moments=personal_moments(hearing, index, frames),
-        shipped_cc=shipped.value_cc[frames],
-        target_cc=np.nan_to_num(target_cc[frames]),
+        shipped_cc=shipped.value_cc[frames] - lift,
+        target_cc=np.nan_to_num(target_cc[frames]) - lift,
         weight_s=weight[frames] * stands_s[:, None],
         phrase=np.asarray(phrase + phrase_from, dtype=np.int64),
         family=np.full(len(frames), FAMILIES.index(part.part.family), dtype=np.int64),

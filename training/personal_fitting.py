@@ -7,7 +7,7 @@ stack may fall back to the shipped curve. Deterministic: the same examples give 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -16,17 +16,23 @@ from numpy.typing import NDArray
 from phrasewright.data.cue import FAMILIES
 from phrasewright.data.curves import LANES
 from phrasewright.model.hearing import ROLES
-from phrasewright.model.personal import LaneModel, Style
+from phrasewright.model.personal import VOICES, LaneModel, Style
 from phrasewright.model.personal_features import RAW, Moments
 from phrasewright.model.trees import Trees
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-RIDGE = (3.0, 30.0, 300.0)
+RIDGE = (10.0, 100.0, 1000.0)
 """Penalties tried, in frames' worth."""
 N_FOLDS = 3
 MARGIN_CC = 2.0
+N_BINS = 63
+LEAST_SPREAD = 0.3
+FEW_PHRASES = 6.0
+"""Phrases at which the stack found on held-back phrases weighs as much as the usual one."""
+FIRST_STACK = np.array([0.0, 0.1, 0.05, 0.5, 0.35])
+FAR = 1e300
 _ROWS = ("shipped_cc", "target_cc", "weight_s", "phrase", "family", "frame")
 
 
@@ -131,18 +137,19 @@ def _evidence(examples: Examples) -> Array:
 def _fit_lane(e: Examples, lane: int, folds: Ints, *, final: bool) -> tuple[LaneModel, Array]:
     """The model of one lane and what it answers for held-back phrases."""
     target, weight, shipped = e.target_cc[:, lane], e.weight_s[:, lane], e.shipped_cc[:, lane]
-    bounds = np.array([max(target.min() - MARGIN_CC, 0.0), min(target.max() + MARGIN_CC, 127.0)])
+    bounds = np.clip([target.min() - MARGIN_CC, target.max() + MARGIN_CC], 0.0, 127.0)
     numbers = np.unique(folds)
-    voices = np.tile(shipped[:, None], (1, 4))
+    voices = np.tile(shipped[:, None], (1, len(VOICES)))
     if len(numbers) > 1:
         penalty = _best_penalty(e, lane, folds, bounds)
         for number in numbers:
             out = folds == number
             model = _voices_fit(e.only(~out), lane, bounds, penalty)
             voices[out] = model.voices(e.only(out).moments, shipped[out])
-        stack = _stack(voices, target, weight)
+        trust = len(np.unique(e.phrase)) / (len(np.unique(e.phrase)) + FEW_PHRASES)
+        stack = trust * _stack(voices, target, weight) + (1.0 - trust) * FIRST_STACK
     else:
-        penalty, stack = RIDGE[-1], np.array([0.0, 0.4, 0.3, 0.3])
+        penalty, stack = RIDGE[-1], FIRST_STACK
     answer = np.clip(voices @ stack, *bounds)
     off = np.array([_band_cc(answer - target, weight), _band_cc(shipped - target, weight)])
     if len(numbers) == 1:
@@ -150,8 +157,9 @@ def _fit_lane(e: Examples, lane: int, folds: Ints, *, final: bool) -> tuple[Lane
     if final:
         fitted = _voices_fit(e, lane, bounds, penalty)
     else:
-        fitted = LaneModel(np.zeros(e.moments.basis.shape[1] + 1, np.float32), _empty(), _empty(), stack, bounds, off)
-    return LaneModel(fitted.coefficients, fitted.trees, fitted.both, stack, bounds, off), answer
+        none = np.zeros(e.moments.basis.shape[1] + 1, np.float32)
+        fitted = LaneModel(none, np.array([1.0, 0.0]), _empty(), _empty(), stack, bounds, off)
+    return LaneModel(fitted.coefficients, fitted.level, fitted.trees, fitted.both, stack, bounds, off), answer
 
 
 def _voices_fit(e: Examples, lane: int, bounds: Array, penalty: float) -> LaneModel:
@@ -162,7 +170,16 @@ def _voices_fit(e: Examples, lane: int, bounds: Array, penalty: float) -> LaneMo
     )
     trees = _boost(e.moments.raw, target, weight)
     both = _boost(e.moments.raw, target - linear, weight)
-    return LaneModel(coefficients, trees, both, np.full(4, 0.25), bounds, np.zeros(2))
+    level = _level(e.shipped_cc[:, lane], target, weight)
+    return LaneModel(coefficients, level, trees, both, np.full(len(VOICES), 0.2), bounds, np.zeros(2))
+
+
+def _level(shipped: Array, target: Array, weight: Array) -> Array:
+    """Gain and offset from the shipped curve to the hand's, the gain drawn towards 0 where little moved."""
+    mean_x, mean_y = float(np.average(shipped, weights=weight)), float(np.average(target, weights=weight))
+    power = float(np.average((shipped - mean_x) ** 2, weights=weight)) + 4.0
+    gain = float(np.clip(np.average((shipped - mean_x) * (target - mean_y), weights=weight) / power, 0.0, 3.0))
+    return np.array([gain, mean_y - gain * mean_x])
 
 
 def _ridge(basis: NDArray[np.float32], target: Array, weight: Array, penalty: float) -> NDArray[np.float32]:
@@ -171,13 +188,11 @@ def _ridge(basis: NDArray[np.float32], target: Array, weight: Array, penalty: fl
     w = weight / weight.mean()
     mean, centre = np.average(x, axis=0, weights=w), float(np.average(target, weights=w))
     spread = np.sqrt(np.average((x - mean) ** 2, axis=0, weights=w))
-    flat = spread < 1e-6
-    scale = np.where(flat, 1.0, spread)
-    z = np.where(flat, 0.0, (x - mean) / scale)
+    scale = np.hypot(spread, LEAST_SPREAD)  # what hardly moved here must not move all elsewhere
+    z = (x - mean) / scale
     gram = (z * w[:, None]).T @ z + penalty * np.eye(x.shape[1])
-    own = np.linalg.solve(gram, (z * w[:, None]).T @ (target - centre)) / scale
-    own[flat] = 0.0
-    return np.r_[own, centre - mean @ own].astype(np.float32)
+    own: Array = np.linalg.solve(gram, (z * w[:, None]).T @ (target - centre)) / scale
+    return np.asarray(np.r_[own, centre - mean @ own], dtype=np.float32)
 
 
 def _best_penalty(e: Examples, lane: int, folds: Ints, bounds: Array) -> float:
@@ -195,14 +210,28 @@ def _best_penalty(e: Examples, lane: int, folds: Ints, bounds: Array) -> float:
 
 
 def _boost(raw: NDArray[np.float32], target: Array, weight: Array) -> Trees:
+    """Boosting over columns cut into bins beforehand: the library's own cutting with weights takes most of its time."""
     from sklearn.ensemble import HistGradientBoostingRegressor
 
+    shares = np.linspace(0.0, 1.0, N_BINS + 1)[1:-1]
+    edges, codes = [], np.empty(raw.shape, dtype=np.float32)
+    for column, values in enumerate(raw.T):
+        known = np.sort(values[np.isfinite(values)])
+        at = np.minimum((shares * len(known)).astype(np.int64), len(known) - 1)
+        cuts = np.unique(known[at]) if len(known) else known
+        codes[:, column] = np.where(np.isfinite(values), np.searchsorted(cuts, values, side="left"), np.nan)
+        edges.append(np.r_[cuts, np.inf].astype(np.float64))
     boosting = HistGradientBoostingRegressor(
-        max_iter=80, learning_rate=0.12, max_leaf_nodes=24, min_samples_leaf=15, l2_regularization=1.0,
-        max_bins=63, max_features=0.5, early_stopping=False, random_state=0,
+        max_iter=100, learning_rate=0.1, max_leaf_nodes=20, min_samples_leaf=15, l2_regularization=1.0,
+        max_bins=N_BINS + 1, max_features=0.5, early_stopping=False, random_state=0,
     )  # fmt: skip
-    boosting.fit(raw, target, sample_weight=weight / weight.mean())
-    return trees_of(boosting)
+    boosting.fit(codes, target, sample_weight=weight / weight.mean())
+    trees = trees_of(boosting)
+    widest = max(len(one) for one in edges)
+    table = np.stack([np.pad(one, (0, widest - len(one)), constant_values=np.inf) for one in edges])
+    cut = np.clip(np.floor(trees.threshold), 0, widest - 1).astype(np.int64)
+    threshold = np.minimum(table[trees.feature, cut], FAR)
+    return replace(trees, threshold=threshold)
 
 
 def trees_of(boosting: Any) -> Trees:
@@ -228,7 +257,7 @@ def trees_of(boosting: Any) -> Trees:
         base=np.asarray(boosting._baseline_prediction, dtype=np.float64).ravel(),
         roots=np.array(roots, dtype=np.int32),
         feature=feature.astype(np.int16),
-        threshold=np.where(np.isfinite(threshold), threshold, np.sign(threshold) * 1e300),
+        threshold=np.clip(threshold, -FAR, FAR),
         left=left.astype(np.int32),
         right=right.astype(np.int32),
         missing=missing.astype(np.uint8),

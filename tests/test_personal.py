@@ -1,0 +1,78 @@
+"""The personal layer: columns of a known number, bytes that come back, evidence that speaks only of its own kind."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from learned_cues import hand_cc, write_cue
+
+from phrasewright.data.cue import FAMILIES
+from phrasewright.data.curves import LANES
+from phrasewright.data.reading import read_cue
+from phrasewright.model.hearing import ROLES, CueHearing
+from phrasewright.model.listening import hear
+from phrasewright.model.personal import Style, evidence_of, personal_moments, style_bytes, style_from, style_lanes
+from phrasewright.model.personal_features import N_BASIS, RAW
+from phrasewright.model.rules import rules_lanes
+from phrasewright.training.personal_examples import part_examples
+from phrasewright.training.personal_fitting import fit_style
+
+
+@pytest.fixture(scope="module")
+def cue(tmp_path_factory: pytest.TempPathFactory) -> CueHearing:
+    return hear(read_cue(write_cue(tmp_path_factory.mktemp("cue") / "cue.mid", seed=1, n_phrases=3)))
+
+
+@pytest.fixture(scope="module")
+def style(cue: CueHearing) -> Style:
+    shipped = rules_lanes(cue, 0)
+    target = hand_cc(cue, 0)
+    weight = np.ones_like(target)
+    weight[:, LANES.index("vibrato")] = 0.0
+    return fit_style(part_examples(cue, 0, target, weight=weight, shipped=shipped), name="hand", about={}).style
+
+
+def test_columns_are_as_many_as_they_are_called(cue: CueHearing) -> None:
+    moments = personal_moments(cue, 1, np.arange(0, 600, 7))
+    assert moments.raw.shape == (86, len(RAW))
+    assert moments.basis.shape == (86, N_BASIS)
+    assert np.isfinite(moments.basis).all()
+
+
+def test_columns_far_from_an_edit_stay_as_they_were(tmp_path: Path) -> None:
+    """The first phrase is 7 beats, the last one is 35 beats later: 21 s."""
+    short = hear(read_cue(write_cue(tmp_path / "a.mid", seed=1, n_phrases=6)))
+    longer = hear(read_cue(write_cue(tmp_path / "b.mid", seed=1, n_phrases=7)))
+    frames = np.arange(0, 380, 10)
+    here, there = (personal_moments(one, 0, frames) for one in (short, longer))
+    assert np.array_equal(here.raw, there.raw, equal_nan=True)
+    assert np.array_equal(here.basis, there.basis)
+
+
+def test_bytes_come_back_and_answer_alike(cue: CueHearing, style: Style) -> None:
+    content = style_bytes(style)
+    again = style_from(content, source="bytes")
+    assert style_bytes(again) == content
+    one, other = (style_lanes(cue, 1, s, shipped=rules_lanes) for s in (style, again))
+    assert np.array_equal(one.value_cc, other.value_cc)
+
+
+def test_a_lane_that_was_not_corrected_is_the_shipped_one(cue: CueHearing, style: Style) -> None:
+    shipped, own = rules_lanes(cue, 0), style_lanes(cue, 0, style, shipped=rules_lanes)
+    vibrato = LANES.index("vibrato")
+    assert np.array_equal(own.value_cc[:, vibrato], shipped.value_cc[:, vibrato])
+    assert not np.array_equal(own.value_cc[:, 0], shipped.value_cc[:, 0])
+
+
+def test_evidence_is_strongest_at_home(style: Style) -> None:
+    seconds = np.zeros((len(LANES), len(FAMILIES), len(ROLES)))
+    seconds[0, FAMILIES.index("strings"), ROLES.index("melody")] = 30.0
+    alone = replace(style, evidence_s=seconds)
+    roles = np.array([ROLES.index("melody"), ROLES.index("bass")])
+    strings, brass = (evidence_of(alone, lane="dynamics", family=f, role=roles) for f in ("strings", "brass"))
+    assert strings[0] > strings[1] > brass[0] > 0.0
+    assert brass[0] < 0.4
+    assert np.all(evidence_of(alone, lane="vibrato", family="strings", role=roles) == 0.0)
