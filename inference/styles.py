@@ -131,9 +131,18 @@ def show_style(store: Store, name: str) -> dict[str, Any]:
         "cues": list(dict.fromkeys(cue for _, _, cue, _ in store.cues(name))),
         "passages": int(style.about.get("passages", 0)) if style is not None else 0,
         "music_s": float(style.about.get("music_s", 0.0)) if style is not None else 0.0,
+        "words": _words(style),
         "kinds": kinds,
         "lanes": lanes,
     }
+
+
+def _words(style: Style | None) -> list[str]:
+    """What was learned, in words; of a stranger's file only short printable lines."""
+    words = style.about.get("words", []) if style is not None else []
+    if not isinstance(words, list):
+        return []
+    return [word[:120] for word in words[:40] if isinstance(word, str) and word.isprintable()]
 
 
 def list_text(styles: list[dict[str, Any]]) -> str:
@@ -152,6 +161,7 @@ def show_text(told: dict[str, Any]) -> str:
     state = f"version {told['version']}" if told["version"] is not None else "predicts as shipped"
     lines = [f"{told['style']}: {state}, {told['passages']} passages, {told['music_s']:.0f} s of music"]
     lines += [f"  learned from {', '.join(told['cues'])}"] if told["cues"] else []
+    lines += [f"  {word}" for word in told["words"]]
     for lane, m in told["lanes"].items():
         lines.append(
             f"  {lane}: moves between {m['low_cc']} and {m['high_cc']}; 68 of 100 moments lie within "

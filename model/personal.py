@@ -213,8 +213,13 @@ def style_from(content: bytes, *, source: str, version: int = 0) -> Style:
         if not isinstance(named, list) or not set(named) <= set(LANES) or len(set(named)) != len(named):
             raise ValueError("names lanes that there are not")
         evidence = _plain(arrays, "evidence_s", (len(LANES), len(FAMILIES), len(ROLES)))
-        if np.any(evidence < 0) or not isinstance(settings["about"], dict):
+        if np.any(evidence < 0):
             raise ValueError("its evidence is negative")
+        about = settings["about"]
+        if not isinstance(about, dict) or not all(
+            type(about.get(key, 0)) in (int, float) and 0 <= about.get(key, 0) < 1e9 for key in ("passages", "music_s")
+        ):
+            raise ValueError("what it was learned from makes no sense")
         lanes = {lane: _lane_from(arrays, lane) for lane in named}
         n_wanted = 1 + len(lanes) * (5 + 2 * len(ARRAYS))
         if len(arrays) != n_wanted:
@@ -222,7 +227,7 @@ def style_from(content: bytes, *, source: str, version: int = 0) -> Style:
     except (SafetensorError, UsageError, ValueError, KeyError, TypeError, struct.error, OverflowError) as fault:
         told = str(fault).replace("\n", " ")[:200]
         raise InputError(f"{source}: is no style that can be used ({told}); export it again") from fault
-    return Style(name, lanes, evidence, settings["about"], version)
+    return Style(name, lanes, evidence, about, version)
 
 
 def _settings(content: bytes) -> dict[str, Any]:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -119,6 +121,7 @@ def _hostile(good: bytes) -> dict[str, bytes]:
         "path for a name": save(arrays, metadata=with_(name="../../etc/hand")),
         "later format": save(arrays, metadata=with_(format=9)),
         "lanes": save(arrays, metadata=with_(lanes=["dynamics", "loudness"])),
+        "odd facts": save(arrays, metadata=with_(about={"passages": "many", "music_s": float("nan")})),
         "circle": save({**arrays, "dynamics.trees.left": loop}, metadata=meta),
         "nan": save({**arrays, "dynamics.stack": np.full(4, np.nan)}, metadata=meta),
         "extra": save({**arrays, "more": np.zeros(3)}, metadata=meta),
@@ -153,6 +156,16 @@ def test_styles_are_listed_shown_checked_and_deleted(folder: Path) -> None:
     gone = run("style", "show", "string-hand")
     assert gone.exit_code == 1
     assert "no style is called" in gone.output
+
+
+def test_shaping_by_rules_loads_no_network_and_no_learning(folder: Path, tmp_path: Path) -> None:
+    code = (
+        "import sys; from click.testing import CliRunner; from phrasewright.inference.cli import main;"
+        f"told = CliRunner().invoke(main, ['shape', {str(folder / 'cue.mid')!r}, '-o', {str(tmp_path / 'a.mid')!r},"
+        " '--baseline']); assert told.exit_code == 0, told.output;"
+        "assert not {'torch', 'sklearn', 'music21'} & set(sys.modules)"
+    )
+    subprocess.run([sys.executable, "-c", code], check=True)
 
 
 def test_rules_fitted_to_a_style_are_not_promised(folder: Path, tmp_path: Path) -> None:

@@ -27,6 +27,7 @@ from phrasewright.model.personal import Style, plan_lift_cc, style_bytes, style_
 from phrasewright.model.prediction import choose_predictor
 from phrasewright.model.rules import rules_lanes
 from phrasewright.training.corrections import corrections_of
+from phrasewright.training.learned_words import changes_of, words_of
 from phrasewright.training.personal_examples import examples_of
 from phrasewright.training.personal_fitting import Examples, Fitted, fit_style, fold_of
 
@@ -193,7 +194,8 @@ def _fitted(
     passages = len(names)
     music_s = float(examples.weight_s.max(axis=1).sum())
     cues = sorted({one.fingerprint[:12] for one in logged})
-    about = {"passages": passages, "music_s": round(music_s, 1), "cues": cues}
+    words = words_of(changes_of(logged, hearings, shipped=_shipped))
+    about = {"passages": passages, "music_s": round(music_s, 1), "cues": cues, "words": words}
     return fit_style(examples, name=style, about=about, folds=folds, final=final), examples, names, fresh
 
 
