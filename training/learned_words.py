@@ -1,8 +1,9 @@
 """What a hand does otherwise than the shipped model, in figures and in words a composer uses.
 
 Each corrected phrase is split into level, timing and the rest (`model/decomposition.py`); depth is the interquartile
-range beside the shipped curve's; joins and repeats are measured by how deep a lane dips there. Medians over phrases, ratios of means over joins, with 95 % intervals drawn by
-phrase (2000 draws, seeded). Only what its interval sets apart from nothing is put in words.
+range beside the shipped curve's; joins and repeats are measured by how deep a lane dips there. Medians over phrases,
+ratios of means over joins, with 95 % intervals drawn by phrase (2000 draws, seeded). Only what its interval sets
+apart from nothing is put in words.
 """
 
 from __future__ import annotations
