@@ -22,6 +22,8 @@ Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 REST_S = 0.25
+LONG_NOTE = 1.6
+"""A note so many times as long as those around ends a group (our choice)."""
 LOCAL_S = 8.0
 FEATURE_VERSION = 1
 """To be raised with every change of columns: styles learned with others are then learned anew from the log."""
@@ -39,11 +41,13 @@ RAW = (
     *("in_four_bars", "beat", "beat_length", "joined", "repeated", "next_joined", "next_repeated", "role", "figure"),
     *("event", "passage", "family", "solo", "above_run", "above_phrase", "rules_dynamics", "rules_expression"),
     "rules_vibrato",
+    *("group_share", "group", "since_group", "to_group_end", "bars_since_entry", "counted_one", "counted_two"),
+    *("counted_four", "quick"),
     *_FROM_ATTACKS,
 )
 """Columns the trees see."""
 
-N_BASIS = 255
+N_BASIS = 313
 """Smooth columns the linear head sees."""
 _AFTER_S = (0.05, 0.12, 0.25, 0.5, 1.0, 2.0)
 _BEFORE_S = (0.03, 0.07, 0.15, 0.3, 0.8)
@@ -99,6 +103,13 @@ def moments_of(hearing: CueHearing, index: int, frames: Ints, *, rules_cc: Array
     run_start, run_end = a.onset_s[first], reach[np.r_[first[1:] - 1, n - 1]]
     run_of = np.searchsorted(first, np.arange(n), side="right") - 1
     in_run = _within(t, run_start[run_of[at]], run_end[run_of[at]])
+    # groups end at rests and after long notes, another way of hearing phrases than the project's own
+    usual = _local_mean(length)
+    group_first = np.flatnonzero(np.r_[True, (gap[1:] >= REST_S) | (length[:-1] > LONG_NOTE * usual[:-1])])
+    group_of = np.searchsorted(group_first, np.arange(n), side="right") - 1
+    group_start, group_end = a.onset_s[group_first], reach[np.r_[group_first[1:] - 1, n - 1]]
+    in_group = _within(t, group_start[group_of[at]], group_end[group_of[at]])
+    quick = _smooth(a.onset_s, 1.0 / np.sqrt(length + 0.1), t, width_s=4.0)
     mean_phrase = _mean_by(pitch, length, a.phrase)
     peak_at = _peak_at(pitch, a.onset_s, a.phrase)
 
@@ -107,6 +118,10 @@ def moments_of(hearing: CueHearing, index: int, frames: Ints, *, rules_cc: Array
     above_phrase = _mean_by(columns["others_above"], length, a.phrase)
     bar = tempo.tick_to_bar(tempo.s_to_tick(t)) - 1.0 if tempo.has_metre else t / 2.0
     beat = tempo.s_to_beat(t)
+    begun = run_start[run_of[at]]
+    first_bar = tempo.tick_to_bar(tempo.s_to_tick(begun)) - 1.0 if tempo.has_metre else begun / 2.0
+    counted = np.maximum(bar - np.floor(first_bar + 1e-6), 0.0)  # bars since the bar of the entry
+    exactly = np.maximum(bar - first_bar, 0.0)  # bars since the entry itself
     family = FAMILIES.index(part.part.family)
     joined, repeated = a.joined & (gap < 0.1), a.repeated & a.joined & (gap < 0.1)
     next_joined, next_repeated = np.r_[joined[1:], False], np.r_[repeated[1:], False]
@@ -121,7 +136,8 @@ def moments_of(hearing: CueHearing, index: int, frames: Ints, *, rules_cc: Array
         np.mod(bar, 1.0), np.mod(bar, 2.0), np.mod(bar, 4.0), np.mod(beat, 1.0), tempo.beat_length_s(t),
         joined[at], repeated[at], next_joined[at], next_repeated[at], a.role[at], a.figure[at], a.event[at],
         a.passage[at], np.full(len(t), family), np.full(len(t), instrument.solo), above_run[at], above_phrase[at],
-        *rules_cc.T, *(columns[name][at] for name in _FROM_ATTACKS),
+        *rules_cc.T, *in_group, exactly, np.mod(exactly, 1.0), np.mod(exactly, 2.0), np.mod(exactly, 4.0), quick,
+        *(columns[name][at] for name in _FROM_ATTACKS),
     )  # fmt: skip
 
     log_length, log_next = np.log(np.clip(length, 0.05, 8.0)), np.log(np.clip(np.r_[length[1:], 1.0], 0.05, 8.0))
@@ -150,7 +166,10 @@ def moments_of(hearing: CueHearing, index: int, frames: Ints, *, rules_cc: Array
         add(here * (joined * log_length)[at] + there * (next_joined * log_next)[at])
     for c in (0.1, 0.3, 0.8):
         add(np.minimum(s / c, 1.0), np.minimum(s / c, 1.0) * above)
-    sized = ((share, log_length[at]), (in_phrase[0], np.log(in_phrase[1])), (in_run[0], np.log(in_run[1])))
+    sized = (
+        (share, log_length[at]), (in_phrase[0], np.log(in_phrase[1])), (in_run[0], np.log(in_run[1])),
+        (in_group[0], np.log(in_group[1])),
+    )  # fmt: skip
     for place, size in sized:
         x = 2.0 * place - 1.0
         for power in (x, x**2, x**3, x**4, np.sin(np.pi * place), np.sin(2 * np.pi * place)):
@@ -165,8 +184,10 @@ def moments_of(hearing: CueHearing, index: int, frames: Ints, *, rules_cc: Array
     add(pitch[at] / 12.0, (pitch[at] / 12.0) ** 2, smooth[1.0] / 12.0, smooth[4.0] / 12.0)
     add((pitch - mean_phrase)[at] / 5.0)
     add(np.tanh(climb), np.tanh(climb_slow / 3.0), np.abs(np.tanh(climb)), np.exp(-np.abs(climb) / 2.0))
-    for turn in (bar, bar / 2.0, beat):
-        add(np.sin(2 * np.pi * turn), np.cos(2 * np.pi * turn))
+    for turn in (bar, bar / 2.0, beat, exactly, exactly / 2.0, exactly / 4.0, counted / 2.0):
+        wave = np.sin(2 * np.pi * turn), np.cos(2 * np.pi * turn)
+        add(*wave, *(one * smooth[4.0] / 12.0 for one in wave), *(one * (quick - 1.2) for one in wave))
+    add(quick, quick**2)
     add(above, above_phrase[at], (above < 0.15) * 1.0, columns["velocity"][at], columns["others_sounding"][at])
     add(columns["others_busy"][at], joined[at], repeated[at], entry[at], leap[at], up[at], log_length[at] ** 2)
     add(*(1.0 * (a.role[at] == k) for k in range(len(ROLES))))
@@ -191,6 +212,14 @@ def _mean_by(value: Array, weight: Array, group: Ints) -> Array:
     """Weighted mean of each value's group, shape of `value`."""
     total = np.bincount(group, weight)
     return np.asarray((np.bincount(group, value * weight) / np.maximum(total, 1e-9))[group])
+
+
+def _local_mean(value: Array) -> Array:
+    """Mean over four attacks to either side, fewer at the ends."""
+    total = np.r_[0.0, np.cumsum(value)]
+    low = np.maximum(np.arange(len(value)) - 4, 0)
+    high = np.minimum(np.arange(len(value)) + 5, len(value))
+    return np.asarray((total[high] - total[low]) / (high - low))
 
 
 def _peak_at(pitch: Array, onset_s: Array, group: Ints) -> Array:
