@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import json
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -114,6 +115,13 @@ def _print_json(result: Any) -> None:
     click.echo(json.dumps(result, ensure_ascii=False, allow_nan=False))
 
 
+def _tell(result: Any, text: Callable[[Any], str], *, as_json: bool) -> None:
+    if as_json:
+        _print_json(result)
+    else:
+        click.echo(text(result))
+
+
 @click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(package_name="phrasewright", prog_name="phrasewright")
 def main() -> None:
@@ -172,10 +180,7 @@ def shape(
     with _progress("Shaping", len(cues)) as step:
         record = None if no_record else _record
         result = shape_files(cues, out, options=options, force=force, done=step, record=record)
-    if as_json:
-        _print_json(result)
-    else:
-        click.echo(summary_text(result))
+    _tell(result, summary_text, as_json=as_json)
 
 
 def _record(shaped: Any) -> str:
@@ -220,13 +225,10 @@ def learn(
 
     with _progress("Learning", len(corrected)) as step:
         result = learn_style(style, corrected, shaped=shaped, approved=approved, profile=profile, done=step)
-    if as_json:
-        _print_json(result)
-    else:
-        click.echo(learn_text(result))
+    _tell(result, learn_text, as_json=as_json)
 
 
-@main.group()
+@main.group(epilog=_example("style list"))
 def style() -> None:
     """List, show, take back, carry and delete learned styles."""
 
@@ -245,10 +247,7 @@ def style_list(as_json: bool) -> None:
 
     with _opened() as store:
         styles = list_styles(store)
-    if as_json:
-        _print_json({"styles": styles})
-    else:
-        click.echo(list_text(styles))
+    _tell({"styles": styles}, lambda told: list_text(told["styles"]), as_json=as_json)
 
 
 @style.command("show", epilog=_example("style show string-hand"))
@@ -260,10 +259,7 @@ def style_show(name: str, as_json: bool) -> None:
 
     with _opened() as store:
         told = show_style(store, name)
-    if as_json:
-        _print_json(told)
-    else:
-        click.echo(show_text(told))
+    _tell(told, show_text, as_json=as_json)
 
 
 @style.command("undo", epilog=_example("style undo string-hand"))
@@ -349,10 +345,7 @@ def explain(cue: Path, profile: Path | None, as_json: bool) -> None:
     from phrasewright.model.listening import hear
 
     hearing = hear(read_cue(cue, profile=read_profile(profile) if profile else None))
-    if as_json:
-        _print_json(explain_dict(hearing))
-    else:
-        click.echo(explain_text(hearing))
+    _tell(explain_dict(hearing), lambda _: explain_text(hearing), as_json=as_json)
 
 
 @main.command(epilog=_example("compare drawn.mid shaped.mid"))
@@ -366,10 +359,7 @@ def compare(left: Path, rights: tuple[Path, ...], profile: Path | None, as_json:
     from phrasewright.inference.comparing import compare_files, compare_text
 
     result = compare_files(left, rights, profile=read_profile(profile) if profile else None)
-    if as_json:
-        _print_json(result)
-    else:
-        click.echo(compare_text(result))
+    _tell(result, compare_text, as_json=as_json)
 
 
 @main.command(epilog=_example("review shaped.mid --ignore retrigger --fail-on jump"))
@@ -390,10 +380,7 @@ def review(
 
     result = review_file(cue, profile=profile, kinds=kinds, ignore=ignore)
     failed = fails(result, [kind for chosen in fail_on for kind in chosen])
-    if as_json:
-        _print_json(result)
-    else:
-        click.echo(review_text(result))
+    _tell(result, review_text, as_json=as_json)
     if failed:
         click.get_current_context().exit(3)
 
