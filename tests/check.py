@@ -31,9 +31,10 @@ def main() -> int:
         ["mypy", *(f"build/types/phrasewright/{folder}" for folder in FOLDERS)],
         ["pytest", "-n", str(min(os.cpu_count() or 1, 8)), *sys.argv[1:]],
     ]
+    environment = os.environ | {"OMP_NUM_THREADS": "1"}  # each of the test processes has one core
     for step in steps:
         print("==", " ".join(step), flush=True)
-        code = subprocess.run([sys.executable, "-m", *step], cwd=ROOT).returncode
+        code = subprocess.run([sys.executable, "-m", *step], cwd=ROOT, env=environment).returncode
         if code:
             return code
     return 0
