@@ -5,16 +5,14 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from phrasewright.data.corrections import StyleVersion
+from phrasewright.data.corrections import StyleVersion, check_style_name
 from phrasewright.data.cue import FAMILIES
 from phrasewright.data.curves import LANES
-from phrasewright.data.errors import InputError
+from phrasewright.data.errors import InputError, UsageError
 from phrasewright.data.store import Store
 from phrasewright.inference.writing import check_output, write_whole
 from phrasewright.model.hearing import ROLES
 from phrasewright.model.personal import MAX_BYTES, Style, style_from
-
-SUFFIX = ".safetensors"
 
 
 def open_style(name: str) -> Style | None:
@@ -25,11 +23,19 @@ def open_style(name: str) -> Style | None:
     InputError
         There is no such style, or the file is none.
     """
-    path = Path(name)
-    if path.suffix == SUFFIX or path.is_file():
-        return style_from(file_bytes(path), source=str(path))
+    if is_file_name(name):
+        return style_from(file_bytes(Path(name)), source=name)
     with Store() as store:
         return loaded(store, name)
+
+
+def is_file_name(name: str) -> bool:
+    """Whether a user means a file: whatever cannot be a style's name."""
+    try:
+        check_style_name(name)
+    except UsageError:
+        return True
+    return False
 
 
 def loaded(store: Store, name: str) -> Style | None:
