@@ -25,7 +25,7 @@ REST_S = 0.25
 LONG_NOTE = 1.6
 """A note so many times as long as those around ends a group (our choice)."""
 LOCAL_S = 8.0
-FEATURE_VERSION = 1
+FEATURE_VERSION = 2
 """To be raised with every change of columns: styles learned with others are then learned anew from the log."""
 
 _FROM_ATTACKS = (
