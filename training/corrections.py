@@ -236,7 +236,10 @@ def _judged_part(hearing: CueHearing, index: int, own: _Pass) -> _JudgedPart:
     frames = _frames(hearing, index)
     beat = tempo.s_to_beat(_seconds(frames))
     lanes = {lane: curve for lane in LANES if (curve := drawn_lane(heard.part, lane)) is not None}
-    left = {lane: curve.at(_seconds(frames)) for lane, curve in lanes.items()}
+    # what sounds over new notes has no first pass to be compared with
+    governing = np.maximum(np.searchsorted(notes.onset_s, _seconds(frames) + 1e-6, side="right") - 1, 0)
+    known = sources[governing] >= 0
+    left = {lane: np.where(known, curve.at(_seconds(frames)), np.nan) for lane, curve in lanes.items()}
     predicted: dict[tuple[int, str], list[Floats]] = {}
     verdicts: dict[tuple[int, str], _Verdict] = {}
     faults = []
