@@ -17,7 +17,8 @@ The only file of model/ that imports torch.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 
@@ -201,6 +202,30 @@ def predict(
     Attacks and frames are laid into blocks of one size, counted from the part's start: how a processor adds up depends
     on the size of what it is given, and so an edit near the end could change the last digit of the beginning.
     """
+    with _one_thread():
+        return _predicted(network, attack, onset_s, frame, at, style, chunk)
+
+
+@contextmanager
+def _one_thread() -> Iterator[None]:
+    """One thread: the matrices are small, and threads that wait for each other cost more than they bring."""
+    before = torch.get_num_threads()
+    torch.set_num_threads(1)
+    try:
+        yield
+    finally:
+        torch.set_num_threads(before)
+
+
+def _predicted(
+    network: Network,
+    attack: NDArray[np.float32],
+    onset_s: NDArray[np.float64],
+    frame: NDArray[np.float32],
+    at: NDArray[np.int64],
+    style: NDArray[np.float32] | None,
+    chunk: int,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     style_row = torch.zeros(1, network.config.n_style) if style is None else torch.from_numpy(style)[None]
     encoded = _encoded(network, attack, onset_s)
     n = len(frame)
