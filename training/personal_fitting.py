@@ -105,6 +105,8 @@ def fit_style(
     final : bool
         Whether to fit on everything after weighing; False keeps the style of no use but its held-out answers.
     """
+    from threadpoolctl import threadpool_limits  # type: ignore[import-untyped, unused-ignore]
+
     folds = fold_of(examples.phrase) if folds is None else folds
     held_out = np.full(examples.target_cc.shape, np.nan)
     lanes = {}
@@ -112,7 +114,8 @@ def fit_style(
         known = examples.weight_s[:, lane] > 0
         if np.count_nonzero(known) < 20:
             continue
-        model, answer = _fit_lane(examples.only(known), lane, folds[known], final=final)
+        with threadpool_limits(limits=1):  # small trees: threads wait for each other longer than they work
+            model, answer = _fit_lane(examples.only(known), lane, folds[known], final=final)
         lanes[name_] = model
         held_out[known, lane] = answer
     style = Style(name, lanes, _evidence(examples), about)
