@@ -98,7 +98,7 @@ def picture_bytes(
         dpi = min(PNG_DPI, int(np.sqrt(MAX_PIXELS / (width * height))))
         page = io.BytesIO()
         if suffix == ".svg":
-            figure.savefig(page, format="svg", metadata={"Date": None, "Creator": None})
+            figure.savefig(page, format="svg", metadata=dict.fromkeys(("Date", "Creator", "Format", "Type")))
         else:
             figure.savefig(page, format="png", dpi=dpi, metadata={"Software": None})
     return page.getvalue()

@@ -14,7 +14,7 @@ the end of the section and on nothing else.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -80,6 +80,8 @@ def closings_of(cue: Cue, attacks: list[Attacks], *, figured: list[NDArray[np.bo
         if cue.parts[i].kind != "percussive"
     ]
     found = [_closing(cue, lines, start_s, end_s, last=end_s == spans[-1][1]) for start_s, end_s in spans]
+    if found and found[-1] is None:
+        found[-1] = _into_last_stroke(cue, lines, *spans[-1])
     return [closing for closing in found if closing is not None]
 
 
@@ -179,6 +181,21 @@ def _closing(cue: Cue, lines: list[_Line], start_s: float, end_s: float, *, last
         ", ".join([f"the {'cue' if last else 'section'} ends on {length_s:.1f} s without a new pitch", *reasons]),
         min(max(end_s - shaped_s, (start_s + end_s) / 2.0), begins_s),
     )
+
+
+def _into_last_stroke(cue: Cue, lines: list[_Line], start_s: float, end_s: float) -> Closing | None:
+    """The closing of a cue whose held last sonority rises into one short stroke of the sustained parts together."""
+    held = [line for line in lines if line.part.kind == "sustained"]
+    if not held:
+        return None
+    stroke_s = max(float(line.attacks.onset_s[-1]) for line in held)
+    together = sum(line.attacks.onset_s[-1] > stroke_s - 2 * TOGETHER_S for line in held)
+    if end_s - stroke_s > SHORTEST_S or 2 * together < len(held):
+        return None
+    closing = _closing(cue, held, start_s, stroke_s, last=True)
+    if closing is None or closing.label != "closing-rise":
+        return None
+    return replace(closing, end_s=end_s, why=f"{closing.why}, into a last stroke")
 
 
 def _usual_s(onsets_s: list[NDArray[np.float64]], from_s: float, to_s: float) -> float:

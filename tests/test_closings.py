@@ -38,6 +38,16 @@ def test_a_short_last_stroke_is_no_closing(tmp_path: Path) -> None:
     assert closing(hear_voices(tmp_path, Voice("Violins", line(*BODY, (67, 1.0))))) == set()
 
 
+def test_a_held_chord_that_rises_into_one_last_stroke_closes_the_cue(tmp_path: Path) -> None:
+    held = [(p, 16.0, 6.0, 95) for p in (72, 79)]
+    rows = [*line(*BODY), *held, (84, 22.0, 1.0, 115)]
+    heard = hear_voices(tmp_path, Voice("Violins", rows))
+    assert closing(heard) == {"closing-rise"}
+    assert events(heard.parts[0])[-3:] == ["closing-rise"] * 3
+    soft = [(p, at, b, 60) for p, at, b, _ in rows]
+    assert closing(hear_voices(tmp_path, Voice("Violins", soft), marks=[(16.0, "dim.")])) == set()
+
+
 def test_what_is_held_into_the_end_belongs_to_it_and_so_do_strokes_of_one_pitch(tmp_path: Path) -> None:
     tremolo = [(55, 24.0 + 0.25 * i, 0.25, 70) for i in range(32)]
     held = [(48, 20.0, 12.0, 70)]
