@@ -1,4 +1,4 @@
-"""Short passages on which hearing is measured, and what people said of their notes.
+"""Short passages on which hearing is measured, and what two labelling passes said of their notes.
 
 The passages stand in `situations/*.txt`, several to a file, each behind a line
 
@@ -9,7 +9,8 @@ of one name are the desks of one part (divisi) and become one track; `played` mo
 40 ms at 75 quarter notes a minute, as hands do. Names are numbers without meaning, so that a labeller learns nothing
 from them; the title says what a passage was written to show. `situations/definitions.md` says what the labels mean.
 
-Labels stand in `situations/labels_a.txt` and `labels_b.txt`, by two people who saw the notes and the definitions only.
+Labels stand in `situations/labels_a.txt` and `labels_b.txt`, by two passes (language-model sessions) that saw
+the notes and the definitions only.
 A line is one part of one passage:
 
     NAME | PART | roles: 0-7 melody, 8-11 counter | figures: 2-4 repeated | events: 11 accent

@@ -1,4 +1,4 @@
-"""Figures on the labelled passages: counted right, and the tool near what two people agree on."""
+"""Figures on the labelled passages: counted right, and the tool near what two labelling passes agree on."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ def test_f1_and_kappa_of_a_table_worked_by_hand() -> None:
 
 
 @pytest.mark.parametrize(("axis", "least"), [("role", 0.93), ("figure", 0.97), ("event", 0.92)])
-def test_the_tool_is_near_both_people_on_the_passages_it_was_tuned_on(axis: str, least: float) -> None:
+def test_the_tool_is_near_both_passes_on_the_passages_it_was_tuned_on(axis: str, least: float) -> None:
     passages = [p for p in judged_passages() if not kept_back(p.name)]
     tables = [confusions(passages, axis, "tool", person).sum(axis=0) for person in ("first", "second")]
     assert np.mean([f1(table, axis)[0] for table in tables]) >= least

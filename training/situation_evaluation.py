@@ -1,7 +1,8 @@
 """How well roles, figures and events are heard: `python -m phrasewright.training.situation_evaluation`.
 
-Two people labelled the passages in `data/situations` from their notes and the definitions there, each alone. Printed
-are their agreement, and the tool's F1 against each of them and the mean, by note:
+Two passes labelled the passages in `data/situations` from their notes and the definitions there, each alone
+(language-model sessions, not musicians: they may agree more than musicians would). Printed are
+their agreement, and the tool's F1 against each of them and the mean, by note:
 
 - role: the micro F1 is the share of notes with the right role, the macro F1 the mean over the five roles;
 - figure and event: pooled over all labels but "none" (micro) and the mean over those labels (macro).
@@ -11,7 +12,7 @@ third is printed with `--test` alone. Intervals are 95 %, from resampling passag
 always the commonest label, and for roles the highest line as melody, the lowest as bass, the rest as chords.
 
 `--songs` adds roles in chorales and songs with accompaniment (`song_roles.py`), `--table` every label by itself,
-`--errors` lists where the tool differs from both people on the tuning passages, `--json` prints one object.
+`--errors` lists where the tool differs from both passes on the tuning passages, `--json` prints one object.
 """
 
 from __future__ import annotations
@@ -64,7 +65,7 @@ def hear_passage(passage: LabelledPassage) -> CueHearing:
 
 @cache
 def judged_passages() -> tuple[Judged, ...]:
-    """All passages, with both people's labels and the tool's."""
+    """All passages, with both passes' labels and the tool's."""
     first, second = read_labels("a"), read_labels("b")
     passages = read_passages()
     usual = _commonest([first[key] for key in first if not kept_back(key[0])])
@@ -114,11 +115,12 @@ def figures_for(passages: Sequence[Judged], axis: str, *, seed: int = 0) -> list
     """The rows of one axis: each with micro and macro F1 and their intervals, 95 %, by passage."""
     rng = np.random.default_rng(seed)
     drawn = rng.integers(0, len(passages), size=(N_RESAMPLED, len(passages)))
-    people = confusions(passages, axis, "first", "second")
+    passes = confusions(passages, axis, "first", "second")
     judges = {"tool": "tool", "always the commonest": "commonest"}
     if axis == "role":
         judges["highest, lowest, rest"] = "by_height"
-    rows = [{"what": "agreement of two people", **_with_interval([people], axis, drawn), "kappa": kappa(people.sum(0))}]
+    agreement = _with_interval([passes], axis, drawn)
+    rows = [{"what": "agreement of the two passes", **agreement, "kappa": kappa(passes.sum(0))}]
     for title, judge in judges.items():
         against = [confusions(passages, axis, judge, person) for person in ("first", "second")]
         rows.append({"what": title, **_with_interval(against, axis, drawn)})
@@ -126,20 +128,20 @@ def figures_for(passages: Sequence[Judged], axis: str, *, seed: int = 0) -> list
         if judge == "tool":
             for person, table in zip(("first", "second"), against, strict=True):
                 rows.append({"what": f"tool against the {person}", **_with_interval([table], axis, drawn)})
-            rows.append({"what": "tool minus agreement", **_with_interval(against, axis, drawn, less=people)})
+            rows.append({"what": "tool minus agreement", **_with_interval(against, axis, drawn, less=passes)})
     return rows
 
 
 def label_rows(passages: Sequence[Judged], axis: str) -> list[dict[str, Any]]:
-    """F1 of each label: agreement, and the tool's mean against both; how many notes the two people give it."""
-    people = confusions(passages, axis, "first", "second").sum(axis=0)
+    """F1 of each label: agreement, and the tool's mean against both; how many notes the two passes give it."""
+    passes = confusions(passages, axis, "first", "second").sum(axis=0)
     tool = [confusions(passages, axis, "tool", person).sum(axis=0) for person in ("first", "second")]
-    agreement, heard = f1_by_label(people), np.mean([f1_by_label(table) for table in tool], axis=0)
+    agreement, heard = f1_by_label(passes), np.mean([f1_by_label(table) for table in tool], axis=0)
     return [
         {
             "axis": axis,
             "label": label,
-            "notes": (int(people[k].sum()), int(people[:, k].sum())),
+            "notes": (int(passes[k].sum()), int(passes[:, k].sum())),
             "agreement": float(agreement[k]),
             "tool": float(heard[k]),
         }
@@ -247,7 +249,7 @@ def _labels_by(passage: Judged, judge: str, axis: str) -> Ints:
 
 
 def differing(passages: Sequence[Judged], axis: str) -> list[tuple[int, str]]:
-    """Where two people agree and the tool does not: number of notes and a line of text, the most first."""
+    """Where the two passes agree and the tool does not: number of notes and a line of text, the most first."""
     names = AXES[axis]
     rows = []
     for passage in passages:
@@ -319,7 +321,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
                 _print_labels(group, axis)
     if chosen.errors:
         for axis in AXES:
-            print(f"\n{axis}, where both people agree and the tool differs")
+            print(f"\n{axis}, where both passes agree and the tool differs")
             for n_notes, text in differing(tuning, axis):
                 print(f"  {n_notes:4d}  {text}")
     if chosen.songs:
