@@ -6,7 +6,6 @@ Exit 0: done. 1: the input is at fault, told in one line on standard error. 2: w
 
 from __future__ import annotations
 
-import csv
 import json
 import sys
 from collections.abc import Callable
@@ -16,6 +15,7 @@ from typing import Any
 import click
 
 from phrasewright.data.errors import PhrasewrightError, UsageError
+from phrasewright.inference.arguments import chosen_kinds, chosen_lanes, selected_parts, span_of_bars
 
 EXISTING = ("keep", "replace", "blend")
 
@@ -33,72 +33,23 @@ class _Commands(click.Group):
             ctx.exit(1)
 
 
-class _Selection(click.ParamType):
-    """Part numbers and names separated by commas; quote a name that holds one."""
+class _Read(click.ParamType):
+    """An argument read by a function of inference/arguments.py, whose ValueError becomes wrong usage."""
 
-    name = "numbers or names"
+    def __init__(self, name: str, read: Callable[[str], tuple[Any, ...]]) -> None:
+        self.name, self.read = name, read
 
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[str, ...]:
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[Any, ...]:
         if isinstance(value, tuple):
             return value
-        chosen = tuple(item.strip() for item in next(csv.reader([value], skipinitialspace=True), []))
-        if not chosen or not all(chosen):
-            self.fail(f"{value!r} names no part; write numbers or names, such as 1,3,\"Violins I\"", param, ctx)
-        return chosen
-
-
-class _Bars(click.ParamType):
-    """First and last bar, counted from 1."""
-
-    name = "first-last"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[int, int]:
-        if isinstance(value, tuple):
-            return value[0], value[1]
-        first, _, last = value.partition("-")
         try:
-            bars = int(first), int(last or first)
-        except ValueError:
-            self.fail(f"{value!r} is no span of bars; write it as 17-32", param, ctx)
-        if not 1 <= bars[0] <= bars[1]:
-            self.fail(f"{value!r} runs backwards or begins before bar 1; write it as 17-32", param, ctx)
-        return bars
+            return self.read(value)
+        except ValueError as fault:
+            self.fail(str(fault), param, ctx)
 
 
-class _Lanes(click.ParamType):
-    """Lane names separated by commas."""
-
-    name = "lanes"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[str, ...]:
-        from phrasewright.data.curves import LANES
-
-        if isinstance(value, tuple):
-            return value
-        chosen = [lane.strip() for lane in value.split(",")]
-        unknown = [lane for lane in chosen if lane not in LANES]
-        if unknown:
-            self.fail(f"{unknown[0]!r} is no lane; choose from {', '.join(LANES)}", param, ctx)
-        return tuple(lane for lane in LANES if lane in chosen)
-
-
-class _Kinds(click.ParamType):
-    """Kinds of findings separated by commas."""
-
-    name = "kinds"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[str, ...]:
-        from phrasewright.model.review import KINDS
-
-        if isinstance(value, tuple):
-            return value
-        chosen = tuple(kind.strip() for kind in value.split(","))
-        unknown = [kind for kind in chosen if kind not in KINDS]
-        if unknown:
-            self.fail(f"{unknown[0]!r} is no kind of finding; choose from {', '.join(KINDS)}", param, ctx)
-        return chosen
-
-
+_PARTS, _BARS = _Read("numbers or names", selected_parts), _Read("first-last", span_of_bars)
+_LANES, _KINDS = _Read("lanes", chosen_lanes), _Read("kinds", chosen_kinds)
 _CUE = click.Path(path_type=Path)
 _json = click.option("--json", "as_json", is_flag=True, help="Print one JSON object and nothing else. Example: --json")
 _force = click.option("--force", is_flag=True, help="Replace an output that is already there. Example: --force")
@@ -136,9 +87,9 @@ def main() -> None:
 @click.argument("cues", nargs=-1, required=True, type=_CUE, metavar="CUE.mid [CUE2.mid ...]")
 @click.option("-o", "--out", required=True, help="File (.mid, .midi) or folder to write to. Example: -o shaped.mid")
 @click.option("--baseline", is_flag=True, help="Shape by the rules alone; no network is loaded. Example: --baseline")
-@click.option("--lanes", type=_Lanes(), help="Write only these lanes. Example: --lanes dynamics,expression")
-@click.option("--parts", type=_Selection(), help='Shape only these parts. Example: --parts 1,3,"Violins I"')
-@click.option("--bars", type=_Bars(), help="Shape only these bars, counted from 1. Example: --bars 17-32")
+@click.option("--lanes", type=_LANES, help="Write only these lanes. Example: --lanes dynamics,expression")
+@click.option("--parts", type=_PARTS, help='Shape only these parts. Example: --parts 1,3,"Violins I"')
+@click.option("--bars", type=_BARS, help="Shape only these bars, counted from 1. Example: --bars 17-32")
 @click.option(
     "--existing",
     type=click.Choice(EXISTING),
@@ -364,10 +315,10 @@ def compare(left: Path, rights: tuple[Path, ...], profile: Path | None, as_json:
 
 @main.command(epilog=_example("review shaped.mid --ignore retrigger --fail-on jump"))
 @click.argument("cue", type=_CUE, metavar="CUE.mid")
-@click.option("--kinds", type=_Kinds(), help="Look only for these. Example: --kinds jump,entry,stuck")
-@click.option("--ignore", type=_Kinds(), help="Leave these out. Example: --ignore retrigger")
+@click.option("--kinds", type=_KINDS, help="Look only for these. Example: --kinds jump,entry,stuck")
+@click.option("--ignore", type=_KINDS, help="Leave these out. Example: --ignore retrigger")
 @click.option(
-    "--fail-on", type=_Kinds(), multiple=True, help="Exit with 3 if one of this kind is found. Example: --fail-on jump"
+    "--fail-on", type=_KINDS, multiple=True, help="Exit with 3 if one of this kind is found. Example: --fail-on jump"
 )
 @_profile
 @_json
@@ -387,8 +338,8 @@ def review(
 
 @main.command(epilog=_example("picture shaped.mid --bars 9-16 --parts 1 -o line.svg"))
 @click.argument("cue", type=_CUE, metavar="CUE.mid")
-@click.option("--bars", type=_Bars(), help="Draw only these bars, counted from 1. Example: --bars 9-16")
-@click.option("--parts", type=_Selection(), help='Draw only these parts. Example: --parts 1,"Violins I"')
+@click.option("--bars", type=_BARS, help="Draw only these bars, counted from 1. Example: --bars 9-16")
+@click.option("--parts", type=_PARTS, help='Draw only these parts. Example: --parts 1,"Violins I"')
 @click.option("-o", "--out", required=True, type=_CUE, help="Picture to write, .svg or .png. Example: -o line.svg")
 @_profile
 @_force

@@ -1,0 +1,74 @@
+"""What users write on the command line, read into values; each fault says what is wrong and how to write it.
+
+Nothing here knows the command-line library: each function takes the text of one argument and raises ValueError.
+"""
+
+from __future__ import annotations
+
+import csv
+
+
+def selected_parts(text: str) -> tuple[str, ...]:
+    """Part numbers and names separated by commas; a name that holds a comma is quoted.
+
+    Raises
+    ------
+    ValueError
+        There is no name, or an empty one.
+    """
+    chosen = tuple(item.strip() for item in next(csv.reader([text], skipinitialspace=True), []))
+    if not chosen or not all(chosen):
+        raise ValueError(f"{text!r} names no part; write numbers or names, such as 1,3,\"Violins I\"")
+    return chosen
+
+
+def span_of_bars(text: str) -> tuple[int, int]:
+    """First and last bar, counted from 1, from `17-32` or `17`.
+
+    Raises
+    ------
+    ValueError
+        It is no span, runs backwards, or begins before bar 1.
+    """
+    first, _, last = text.partition("-")
+    try:
+        bars = int(first), int(last or first)
+    except ValueError:
+        raise ValueError(f"{text!r} is no span of bars; write it as 17-32") from None
+    if not 1 <= bars[0] <= bars[1]:
+        raise ValueError(f"{text!r} runs backwards or begins before bar 1; write it as 17-32")
+    return bars
+
+
+def chosen_lanes(text: str) -> tuple[str, ...]:
+    """Lane names separated by commas, in the lanes' own order.
+
+    Raises
+    ------
+    ValueError
+        One of them is no lane.
+    """
+    from phrasewright.data.curves import LANES
+
+    return tuple(lane for lane in LANES if lane in _known(text, LANES, "lane"))
+
+
+def chosen_kinds(text: str) -> tuple[str, ...]:
+    """Kinds of findings separated by commas.
+
+    Raises
+    ------
+    ValueError
+        One of them is no kind.
+    """
+    from phrasewright.model.review import KINDS
+
+    return _known(text, KINDS, "kind of finding")
+
+
+def _known(text: str, known: tuple[str, ...], what: str) -> tuple[str, ...]:
+    chosen = tuple(word.strip() for word in text.split(","))
+    unknown = [word for word in chosen if word not in known]
+    if unknown:
+        raise ValueError(f"{unknown[0]!r} is no {what}; choose from {', '.join(known)}")
+    return chosen
