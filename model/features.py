@@ -73,6 +73,25 @@ FRAME_FEATURES = (
 )
 """Names of the columns of `frame_features`, in order."""
 
+FEATURE_GROUPS: dict[str, tuple[str, ...]] = {
+    "duration": (
+        *("length", "to_next", "from_previous", "release", "gesture_length", "next_gesture_length"),
+        *("previous_gesture_length", "to_end", "fraction", "fraction_to_next", "note_sin", "note_cos"),
+        *(f"before_end_{c}" for c in SHARPNESS_S[1:5]),
+    ),
+    "interval": (
+        *("interval", "next_interval", "pitch_local", "pitch_range", "pitch_phrase", "below_phrase_top"),
+        *("is_phrase_top", "gesture_climb", "gesture_pitch"),
+    ),
+    "position in phrase": (
+        *("phrase_fraction", "phrase_since", "phrase_left", "phrase_length", "phrase_attacks", "phrase_first"),
+        *("phrase_last", "phrase_top_place", "phrase_odd", "phrase_arc", "seam_before", "seam_after"),
+    ),
+    "repetition": ("repeated", "next_repeated", "figure_repeated", "figure_tremolo", "figure_trill"),
+    "chord density": ("n_notes", "n_sounding", "chord_width", "renewed", "next_renewed", "others_sounding"),
+}
+"""Columns of either table by what they tell of, for the ablation; a name in both tables means both columns."""
+
 
 @dataclass(frozen=True)
 class PartFeatures:

@@ -11,6 +11,9 @@ The style is a vector of the hand's departures from the default (`training/hands
 bends the decoder by a scale and a shift a layer (Perez et al. 2018, "FiLM"). Units: controller steps; spread is half
 the width of the 68 % band of hands around the default: the scale of a Laplace distribution times 1.14 (-ln .32).
 
+A second network of the same build, `Evidence`, is the view on which a personal head stands (`evidence.py`): it sees
+more columns of each frame and, where lanes are already drawn, those, and answers with features instead of lanes.
+
 The only file of model/ that imports torch.
 """
 
@@ -21,6 +24,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
+from typing import Any, cast
 
 import numpy as np
 import torch
@@ -30,13 +34,15 @@ from safetensors.torch import save_file
 from torch import Tensor, nn
 
 from phrasewright.data.errors import InputError
+from phrasewright.model.evidence import MIDDLE_CC, SCALE_CC
 from phrasewright.model.features import ATTACK_FEATURES, FRAME_FEATURES
+from phrasewright.model.personal_features import N_BASIS
 
 LAPLACE_68 = 1.14
 CHUNK, BLOCK = 2048, 256
 """Frames and attacks that are computed at a time; `BLOCK` must exceed twice the view of 15 attacks."""
-MIDDLE_CC, SCALE_CC = 72.0, 24.0
-"""The decoder's outputs are in units of `SCALE_CC` around `MIDDLE_CC`, so that fresh weights answer sensibly."""
+N_KNOWN = 15
+"""What the evidence network sees of lanes already drawn: five numbers a lane (`evidence.py`)."""
 
 
 @dataclass(frozen=True)
@@ -93,20 +99,15 @@ class Bend(nn.Module):
         return nn.functional.gelu(y)
 
 
-class Network(nn.Module):
-    """Attacks and frames of any number of parts, laid end to end, to lanes in controller steps."""
+class Trunk(nn.Module):
+    """The part both networks share in kind: attacks of any number of parts, laid end to end, to what frames see."""
 
-    def __init__(self, config: NetworkConfig) -> None:
+    def __init__(self, config: NetworkConfig | EvidenceConfig) -> None:
         super().__init__()
-        self.config = config
         self.input = nn.Linear(config.n_attack_features, config.width)
         self.blocks = nn.ModuleList(Neighbours(config.width, d, config.reach_s) for d in config.dilations)
         self.norm = nn.LayerNorm(config.width)
         self.view = nn.Linear(3 * config.width, config.hidden)
-        self.moment = nn.Linear(config.n_frame_features, config.hidden)
-        self.bends = nn.ModuleList(Bend(config.hidden, config.n_style) for _ in range(2))
-        self.centre = nn.Linear(config.hidden, config.n_lanes)
-        self.spread = nn.Linear(config.hidden, config.n_lanes)
 
     def encode(self, attack: Tensor, onset_s: Tensor, part: Tensor) -> Tensor:
         """What frames see of an attack and its neighbours. (attack, feature), (attack,) twice -> (attack, hidden)."""
@@ -119,6 +120,18 @@ class Network(nn.Module):
         before = torch.cat([edge, h[:-1] * same])
         after = torch.cat([h[1:] * same, edge])
         return torch.as_tensor(self.view(torch.cat([before, h, after], dim=1)))  # 3 * width -> hidden
+
+
+class Network(Trunk):
+    """The default: attacks and frames to lanes in controller steps."""
+
+    def __init__(self, config: NetworkConfig) -> None:
+        super().__init__(config)
+        self.config = config
+        self.moment = nn.Linear(config.n_frame_features, config.hidden)
+        self.bends = nn.ModuleList(Bend(config.hidden, config.n_style) for _ in range(2))
+        self.centre = nn.Linear(config.hidden, config.n_lanes)
+        self.spread = nn.Linear(config.hidden, config.n_lanes)
 
     def represent(self, encoded: Tensor, frame: Tensor, at: Tensor, style: Tensor) -> Tensor:
         """What the last layer sees of each frame: (frame, hidden). `at` (frame,) is each frame's attack."""
@@ -134,24 +147,102 @@ class Network(nn.Module):
         return MIDDLE_CC + SCALE_CC * self.centre(x), spread
 
 
-def save_weights(network: Network, path: Path) -> None:
+@dataclass(frozen=True)
+class EvidenceConfig:
+    """Sizes of the evidence network."""
+
+    n_attack_features: int = len(ATTACK_FEATURES)
+    n_frame_features: int = len(FRAME_FEATURES) + N_BASIS  # the default's columns, then a style's smooth ones
+    n_lanes: int = 3
+    width: int = 160
+    hidden: int = 256
+    n_features: int = 128  # of the answer: a head has so many coefficients a lane, and a constant
+    n_layers: int = 3
+    dilations: tuple[int, ...] = (1, 2, 4)
+    reach_s: float = 8.0
+
+
+class Layer(nn.Module):
+    """A residual layer of the evidence network's decoder."""
+
+    def __init__(self, hidden: int) -> None:
+        super().__init__()
+        self.norm = nn.LayerNorm(hidden)
+        self.up = nn.Linear(hidden, hidden)
+        self.down = nn.Linear(hidden, hidden)
+
+    def forward(self, x: Tensor) -> Tensor:
+        """(frame, hidden) -> the same."""
+        return x + torch.as_tensor(self.down(nn.functional.gelu(self.up(self.norm(x)))))
+
+
+class HeadStart(nn.Module):
+    """The prior of a hand's head: see `HeadPrior` in `evidence.py`, of which this is the trained form."""
+
+    def __init__(self, n_features: int, n_lanes: int) -> None:
+        super().__init__()
+        n = n_features + 1
+        self.mean = nn.Parameter(torch.zeros(n, n_lanes))
+        self.log_precision = nn.Parameter(torch.full((n, n_lanes), 2.0))
+        self.log_facts = nn.Parameter(torch.full((n_lanes,), 3.0))
+        self.noise = nn.Parameter(torch.zeros(n, n_lanes))
+
+
+class Evidence(Trunk):
+    """Attacks and frames, and lanes already drawn, to the features on which a hand's head is linear."""
+
+    def __init__(self, config: EvidenceConfig) -> None:
+        super().__init__(config)
+        self.config = config
+        self.usual: Tensor  # mean and 1 / spread of the columns
+        self.register_buffer("usual", torch.zeros(2, config.n_frame_features))
+        self.moment = nn.Linear(config.n_frame_features, config.hidden)
+        self.known = nn.Linear(N_KNOWN, config.hidden, bias=False)
+        self.layers = nn.ModuleList(Layer(config.hidden) for _ in range(config.n_layers))
+        self.last = nn.LayerNorm(config.hidden)
+        self.out = nn.Linear(config.hidden, config.n_features)
+        self.head = HeadStart(config.n_features, config.n_lanes)
+
+    def decode(self, encoded: Tensor, frame: Tensor, at: Tensor, known: Tensor | None = None) -> Tensor:
+        """(attack, hidden), (frame, feature), each frame's attack, (frame, N_KNOWN) -> (frame, hidden)."""
+        shift, scale = self.usual.unbind()
+        x = encoded[at] + self.moment(((frame - shift) * scale).clamp(-5.0, 5.0))
+        x = nn.functional.gelu(x if known is None else x + self.known(known))
+        for layer in self.layers:
+            x = layer(x)
+        return torch.as_tensor(self.last(x))
+
+    def forward(self, encoded: Tensor, frame: Tensor, at: Tensor, known: Tensor | None = None) -> Tensor:
+        """As `decode`, to (frame, n_features)."""
+        return torch.as_tensor(self.out(self.decode(encoded, frame, at, known)))
+
+
+def save_weights(network: Network | Evidence, path: Path) -> None:
     """Write the weights as float16 safetensors, the configuration in the header."""
     tensors = {name: t.detach().to("cpu", torch.float16).contiguous() for name, t in network.state_dict().items()}
     save_file(tensors, path, metadata={"config": json.dumps(asdict(network.config))})
 
 
 def load_weights(path: Path) -> Network:
-    """Read weights, checking the header against the sizes before anything is used.
+    """Read the default's weights, checking the header against the sizes before anything is used.
 
     Raises
     ------
     InputError
         The file is missing or damaged, was made for other features, or a tensor is missing, extra or of another shape.
     """
+    return cast(Network, _loaded(path, NetworkConfig, Network))
+
+
+def load_evidence(path: Path) -> Evidence:
+    """Read the evidence network's weights in the same way."""
+    return cast(Evidence, _loaded(path, EvidenceConfig, Evidence))
+
+
+def _loaded(path: Path, kind: type[Any], build: type[nn.Module]) -> nn.Module:
     try:
         with safe_open(path, framework="pt") as file:
-            config = _config_of(file.metadata() or {}, path)
-            network = Network(config)
+            network = build(_config_of(file.metadata() or {}, path, kind))
             wanted = {name: tuple(t.shape) for name, t in network.state_dict().items()}
             found = {name: tuple(file.get_slice(name).get_shape()) for name in file.keys()}  # noqa: SIM118
             if wanted != found:
@@ -166,24 +257,25 @@ def load_weights(path: Path) -> Network:
     return network.eval()
 
 
-def _config_of(header: Mapping[str, str], path: Path) -> NetworkConfig:
+def _config_of(header: Mapping[str, str], path: Path, kind: type[Any]) -> Any:
     """The configuration in a header; numbers only, and bounded, so that a crafted file cannot claim much memory."""
     try:
         found = json.loads(header["config"])
-        values = {f.name: found[f.name] for f in fields(NetworkConfig)}
+        values = {f.name: found[f.name] for f in fields(kind)}
         values["dilations"] = tuple(int(d) for d in values["dilations"])
         values = {name: v if name in ("dilations", "reach_s") else int(v) for name, v in values.items()}
         values["reach_s"] = float(values["reach_s"])
     except (KeyError, TypeError, ValueError) as fault:
         raise InputError(f"{path}: the header lacks a usable configuration; train the weights again") from fault
-    config = NetworkConfig(**values)
-    expected = (len(ATTACK_FEATURES), len(FRAME_FEATURES), 3)
-    if (config.n_attack_features, config.n_frame_features, config.n_lanes) != expected:
+    usual = kind()
+    expected = (usual.n_attack_features, usual.n_frame_features, usual.n_lanes)
+    if tuple(values[name] for name in ("n_attack_features", "n_frame_features", "n_lanes")) != expected:
         raise InputError(f"{path}: made for other features than this version's {expected}; train the weights again")
-    bounded = 0 < config.width <= 1024 and 0 < config.hidden <= 2048 and 0 < config.n_style <= 256
-    if not bounded or len(config.dilations) > 8:
+    bounds = {"width": 1024, "hidden": 2048, "n_style": 256, "n_features": 1024, "n_layers": 16}
+    bounded = all(0 < values[name] <= most for name, most in bounds.items() if name in values)
+    if not bounded or len(values["dilations"]) > 8:
         raise InputError(f"{path}: claims sizes no network here has; use the weights that came with this version")
-    return config
+    return kind(**values)
 
 
 @torch.inference_mode()
@@ -227,7 +319,7 @@ def _predicted(
     chunk: int,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     style_row = torch.zeros(1, network.config.n_style) if style is None else torch.from_numpy(style)[None]
-    encoded = _encoded(network, attack, onset_s)
+    encoded = _encoded(network, network.config.dilations, attack, onset_s)
     n = len(frame)
     rows = np.minimum(np.arange(-(-n // chunk) * chunk), n - 1).reshape(-1, chunk)  # the last frame fills up
     pairs = [network(encoded, torch.from_numpy(frame[r]), torch.from_numpy(at[r]), style_row) for r in rows]
@@ -235,9 +327,11 @@ def _predicted(
     return centre, spread * LAPLACE_68
 
 
-def _encoded(network: Network, attack: NDArray[np.float32], onset_s: NDArray[np.float64]) -> Tensor:
+def _encoded(
+    network: Trunk, dilations: tuple[int, ...], attack: NDArray[np.float32], onset_s: NDArray[np.float64]
+) -> Tensor:
     """Encodings of one part's attacks, (attack, hidden), in overlapping blocks of `BLOCK` attacks."""
-    n, halo = len(attack), 2 * sum(network.config.dilations) + 1
+    n, halo = len(attack), 2 * sum(dilations) + 1
     blocks = []
     for start in range(0, n, BLOCK - 2 * halo):
         row = np.arange(start - halo, start - halo + BLOCK)
@@ -246,3 +340,27 @@ def _encoded(network: Network, attack: NDArray[np.float32], onset_s: NDArray[np.
         encoded = network.encode(torch.from_numpy(attack[row]), torch.from_numpy(onset_s[row]), torch.from_numpy(part))
         blocks.append(encoded[halo : BLOCK - halo])
     return torch.cat(blocks)[:n]
+
+
+@torch.inference_mode()
+def evidence_of(
+    network: Evidence,
+    *,
+    attack: NDArray[np.float32],
+    onset_s: NDArray[np.float64],
+    frame: NDArray[np.float32],
+    at: NDArray[np.int64],
+    known: NDArray[np.float32] | None = None,
+    chunk: int = CHUNK,
+) -> NDArray[np.float32]:
+    """Features of one part's frames, (n_frames, n_features); `known` (n_frames, N_KNOWN) tells of lanes drawn."""
+    with _one_thread():
+        encoded = _encoded(network, network.config.dilations, attack, onset_s)
+        n = len(frame)
+        rows = np.minimum(np.arange(-(-n // chunk) * chunk), n - 1).reshape(-1, chunk)
+        drawn = [None if known is None else torch.from_numpy(known[r]) for r in rows]
+        pieces = [
+            network(encoded, torch.from_numpy(frame[r]), torch.from_numpy(at[r]), k)
+            for r, k in zip(rows, drawn, strict=True)
+        ]
+        return torch.cat(pieces)[:n].float().numpy()
