@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from phrasewright.data.cue import PASSAGE_KINDS
 from phrasewright.model.hearing import EVENTS, FIGURES, ROLES, CueHearing
-from phrasewright.model.lanes import FRAME_S, frame_times_s
+from phrasewright.model.lanes import FRAME_S
 from phrasewright.model.parameters import RuleParameters
 
 Array = NDArray[np.float64]
@@ -88,8 +88,10 @@ class Gestures:
 
 @dataclass(frozen=True)
 class Grid:
-    """Frames of one part: time, governing gesture, seconds since its onset (not below 0) and to the next onset."""
+    """Frames of one part, rising, not always all of them: their numbers on the 10 ms grid, time, governing gesture,
+    seconds since its onset (not below 0) and to the next onset."""
 
+    frame: Ints
     time_s: Array
     index: Ints
     since_s: Array
@@ -159,11 +161,13 @@ def metre_of(hearing: CueHearing, index: int) -> Array:
     return np.asarray(np.select([share < 0.01, half, on_beat], [1.0, 0.5, 0.3], 0.0))
 
 
-def grid_of(gestures: Gestures, n_frames: int) -> Grid:
-    """The frames and who governs them."""
-    time_s = frame_times_s(n_frames)
+def grid_of(gestures: Gestures, frames: int | Ints) -> Grid:
+    """The frames and who governs them: so many from the first on, or those of the given numbers."""
+    frame = np.arange(frames) if isinstance(frames, int) else frames
+    time_s = np.asarray(frame * FRAME_S, dtype=np.float64)
     index = np.maximum(np.searchsorted(gestures.onset_s, time_s + 1e-6, side="right") - 1, 0)
     return Grid(
+        frame=frame,
         time_s=time_s,
         index=index,
         since_s=np.maximum(time_s - gestures.onset_s[index], 0.0),

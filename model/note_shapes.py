@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 
 from phrasewright.model.gestures import Gestures, Grid
 from phrasewright.model.hearing import EVENTS, FIGURES, ROLES
-from phrasewright.model.lanes import FRAME_S
 from phrasewright.model.parameters import Family, RuleParameters
 from phrasewright.model.shapes import bump, ease
 
@@ -157,8 +156,7 @@ def spikes_cc(gestures: Gestures, grid: Grid, *, parameters: RuleParameters, tou
         )
         before_s = accent.rise_s * stretch * (1.0 - accent.rise_after if gestures.joined[i] else 1.0)
         until_s = min(gestures.next_s[i], onset_s + after_s + 6.0 * max(accent.decay_s) * stretch)
-        low = max(int(np.ceil((onset_s - before_s) / FRAME_S)), 0)
-        high = min(int(np.ceil(until_s / FRAME_S)), len(out))
+        low, high = np.searchsorted(grid.time_s, [onset_s - before_s, until_s])
         since_s = grid.time_s[low:high] - onset_s
         rise = ease((since_s + before_s) / (before_s + after_s))
         fade = ease((gestures.next_s[i] - grid.time_s[low:high]) / accent.fade_s)

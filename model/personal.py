@@ -33,7 +33,7 @@ from phrasewright.model.lanes import FRAME_S, DenseLanes
 from phrasewright.model.parameters import DEFAULT
 from phrasewright.model.personal_features import FEATURE_VERSION, N_BASIS, RAW, Moments, moments_of
 from phrasewright.model.prediction import foreseeable, prediction_frames
-from phrasewright.model.rules import raw_lanes
+from phrasewright.model.rules import raw_cc
 from phrasewright.model.trees import ARRAYS, Trees, trees_from
 
 Array = NDArray[np.float64]
@@ -167,8 +167,9 @@ def plan_lift_cc(hearing: CueHearing, index: int, frames: Ints) -> Array:
 
 def personal_moments(hearing: CueHearing, index: int, frames: Ints) -> Moments:
     """The columns a style sees at frames of one part that has attacks."""
-    rules = raw_lanes(hearing, index, parameters=foreseeable(DEFAULT)).value_cc
-    return moments_of(hearing, index, frames, rules_cc=rules[np.minimum(frames, len(rules) - 1)])
+    return moments_of(
+        hearing, index, frames, rules_cc=raw_cc(hearing, index, frames, parameters=foreseeable(DEFAULT))
+    )
 
 
 def style_bytes(style: Style) -> bytes:

@@ -7,7 +7,6 @@ from numpy.typing import NDArray
 
 from phrasewright.model.gestures import Gestures, Grid
 from phrasewright.model.hearing import EVENTS, FIGURES, PartHearing
-from phrasewright.model.lanes import FRAME_S
 from phrasewright.model.levels import DYNAMICS_DB_PER_STEP
 from phrasewright.model.parameters import Family, RuleParameters
 from phrasewright.model.residue import Residue
@@ -98,8 +97,7 @@ def closing_cc(gestures: Gestures, grid: Grid, *, parameters: RuleParameters, to
         changes = np.flatnonzero(mine[1:] != mine[:-1])
         for first, after in changes.reshape(-1, 2):
             start_s, end_s = gestures.onset_s[first], gestures.end_s[after - 1]
-            low = int(np.ceil(start_s / FRAME_S - 1e-6))
-            high = int(np.searchsorted(grid.time_s, gestures.next_s[after - 1]))
+            low, high = np.searchsorted(grid.time_s, [start_s - 1e-8, gestures.next_s[after - 1]])
             share = np.clip((grid.time_s[low:high] - start_s) / max(end_s - start_s, _SHORTEST_S), 0.0, 1.0)
             size = float(np.clip((end_s - start_s) / closing.full_s, closing.least, 1.0))
             if label == _RISE:
@@ -133,6 +131,7 @@ def breath_cc(
         for at_s in _breaths_s(part, gestures, residue, parameters=parameters):
             _add_bump(
                 out,
+                grid,
                 at_s,
                 before_s=breath.before_s,
                 after_s=breath.after_s,
@@ -146,7 +145,8 @@ def breath_cc(
             every_s = low + (high - low) * place
             at_s = gestures.onset_s[i] + every_s
             while at_s < gestures.end_s[i] - breath.bow_last_share * every_s:
-                _add_bump(out, at_s, before_s=half_s, after_s=half_s, depth_cc=(-breath.bow_cc[0], -breath.bow_cc[1]))
+                depth_cc = (-breath.bow_cc[0], -breath.bow_cc[1])
+                _add_bump(out, grid, at_s, before_s=half_s, after_s=half_s, depth_cc=depth_cc)
                 place = (place + _GOLDEN) % 1.0
                 every_s = low + (high - low) * place
                 at_s += every_s
@@ -180,11 +180,12 @@ def _breaths_s(part: PartHearing, gestures: Gestures, residue: Residue, *, param
     return at_s
 
 
-def _add_bump(out: Array, at_s: float, *, before_s: float, after_s: float, depth_cc: tuple[float, float]) -> None:
+def _add_bump(
+    out: Array, grid: Grid, at_s: float, *, before_s: float, after_s: float, depth_cc: tuple[float, float]
+) -> None:
     """Add one bump in place, deepest at `at_s`."""
-    low = max(int(np.ceil((at_s - before_s) / FRAME_S)), 0)
-    high = min(int((at_s + after_s) / FRAME_S) + 1, len(out))
-    offset_s = np.arange(low, high) * FRAME_S - at_s
+    low, high = np.searchsorted(grid.time_s, [at_s - before_s, at_s + after_s])
+    offset_s = grid.time_s[low:high] - at_s
     out[low:high] += bump(offset_s / np.where(offset_s < 0, before_s, after_s))[:, None] * np.array(depth_cc)
 
 
@@ -198,5 +199,5 @@ def beats_cc(part: PartHearing, gestures: Gestures, metre: Array, grid: Grid, *,
         weight = dip.beat_weak + (1.0 - dip.beat_weak) * metre[i]
         depth = (dip.beat_cc[0] * weight, dip.beat_cc[1] * weight)
         at_s = float(part.attacks.onset_s[i]) + dip.beat_late_s
-        _add_bump(out, at_s, before_s=dip.beat_width_s[0], after_s=dip.beat_width_s[1], depth_cc=depth)
+        _add_bump(out, grid, at_s, before_s=dip.beat_width_s[0], after_s=dip.beat_width_s[1], depth_cc=depth)
     return out

@@ -22,14 +22,16 @@ from numpy.typing import NDArray
 
 from phrasewright.data.errors import InputError
 from phrasewright.data.notes import sounding_spans
+from phrasewright.model.evidence import EVIDENCE_WEIGHTS
 from phrasewright.model.features import part_features
 from phrasewright.model.gestures import gestures_of
 from phrasewright.model.hearing import CueHearing
 from phrasewright.model.lanes import FRAME_S, DenseLanes, n_frames_for
 from phrasewright.model.limits import within_limits
 from phrasewright.model.parameters import DEFAULT, RuleParameters
+from phrasewright.model.personal_features import N_BASIS, Moments, moments_of
 from phrasewright.model.residue import Residue, residue_of
-from phrasewright.model.rules import raw_lanes, rules_lanes
+from phrasewright.model.rules import raw_cc, rules_lanes
 
 Predictor = Callable[[CueHearing, int], DenseLanes]
 WEIGHTS = Path(__file__).parent / "weights" / "base.safetensors"
@@ -37,6 +39,8 @@ WEIGHTS = Path(__file__).parent / "weights" / "base.safetensors"
 
 WIDE_FRAMES = 8
 """Frames between predictions where nothing begins: 80 ms."""
+RESIDUE_FRAMES = 4
+"""The same for movement without a reason in the notes, which turns more quickly: 40 ms, within a quarter of a step."""
 _AROUND = (-20, -15, -11, -8, -6, -4, -2, -1, 0, 1, 3, 5, 7, 10, 13, 17, 22)
 """Frames predicted around each onset, relative to it: joins, re-articulations and attacks live there."""
 _MARGIN_FRAMES = 30
@@ -76,7 +80,7 @@ def network_lanes(hearing: CueHearing, index: int, *, weights: Path | None = Non
         return within_limits(hearing, index, DenseLanes(value_cc, spread_cc))
     gestures = gestures_of(hearing, index, parameters=DEFAULT)
     residue = residue_of(hearing.parts[index], gestures, parameters=DEFAULT)
-    value_cc = value_cc + residue_cc(hearing, index, residue=residue)
+    value_cc += residue_cc(hearing, index, n_frames=len(value_cc), residue=residue)
     return within_limits(hearing, index, DenseLanes(value_cc, spread_cc), residue=residue)
 
 
@@ -105,15 +109,18 @@ def network_raw_cc(
         at=features.at,
         style=style,
     )
-    every = np.arange(n_frames)
-    value_cc, spread_cc = (
-        np.stack([np.interp(every, frame_no, lane) for lane in lanes.T], axis=1) for lanes in (centre, spread)
-    )
-    return value_cc, spread_cc
+    return _at_every_frame(centre, frame_no, n_frames), _at_every_frame(spread, frame_no, n_frames)
 
 
-def prediction_frames(hearing: CueHearing, index: int, *, n_frames: int) -> NDArray[np.int64]:
-    """Numbers of the frames to predict, rising: around onsets, then every `WIDE_FRAMES`-th where the part sounds."""
+def _at_every_frame(lanes: NDArray[np.float64], frames: NDArray[np.int64], n_frames: int) -> NDArray[np.float64]:
+    """Lanes at some frames, (frame, 3), joined by straight lines: (n_frames, 3)."""
+    return np.stack([np.interp(np.arange(n_frames), frames, lane) for lane in lanes.T], axis=1)
+
+
+def prediction_frames(
+    hearing: CueHearing, index: int, *, n_frames: int, wide_frames: int = WIDE_FRAMES
+) -> NDArray[np.int64]:
+    """Numbers of the frames to predict, rising: around onsets, then every `wide_frames`-th where the part sounds."""
     part = hearing.parts[index]
     onset = np.rint(part.attacks.onset_s / FRAME_S).astype(np.int64)
     wanted = np.zeros(n_frames, dtype=bool)
@@ -126,17 +133,60 @@ def prediction_frames(hearing: CueHearing, index: int, *, n_frames: int) -> NDAr
     np.add.at(sounding, low, 1)
     np.add.at(sounding, high, -1)
     wide = np.cumsum(sounding[:-1]) > 0
-    wide &= np.arange(n_frames) % WIDE_FRAMES == 0
+    wide &= np.arange(n_frames) % wide_frames == 0
     return np.flatnonzero(wanted | wide)
 
 
-def residue_cc(hearing: CueHearing, index: int, *, residue: Residue | None = None) -> NDArray[np.float64]:
+def evidence_features(
+    hearing: CueHearing,
+    index: int,
+    frames: NDArray[np.int64],
+    *,
+    moments: Moments | None = None,
+    weights: Path | None = None,
+) -> NDArray[np.float32]:
+    """The evidence network's view of moments of one part: what a hand's head is linear in (see `evidence.py`).
+
+    Parameters
+    ----------
+    index : int
+        From 0, of a part with at least one attack.
+    frames : int array, (n_frames,)
+        Numbers on the 10 ms grid, rising.
+    moments : Moments or None
+        A style's columns at these frames, where the caller has made them already.
+    weights : Path or None
+        Other weights than the shipped ones.
+
+    Returns
+    -------
+    float32 array, (n_frames, n_features)
+    """
+    from phrasewright.model.network import evidence_of
+
+    if moments is None:
+        rules_cc = raw_cc(hearing, index, frames, parameters=foreseeable(DEFAULT))
+        moments = moments_of(hearing, index, frames, rules_cc=rules_cc)
+    features = part_features(hearing, index, time_s=np.asarray(frames * FRAME_S, dtype=np.float64))
+    return evidence_of(
+        _evidence_loaded(weights or EVIDENCE_WEIGHTS),
+        attack=features.attack,
+        onset_s=features.onset_s,
+        frame=np.concatenate([features.frame, moments.basis[:, :N_BASIS]], axis=1),
+        at=features.at,
+    )
+
+
+def residue_cc(
+    hearing: CueHearing, index: int, *, n_frames: int, residue: Residue | None = None
+) -> NDArray[np.float64]:
     """What the network is not asked to foresee, seeded by phrase, part and occurrence, in steps, shape (n_frames, 3).
 
     `residue` saves drawing it where the caller has drawn it already.
     """
-    with_it = raw_lanes(hearing, index, parameters=DEFAULT, residue=residue).value_cc
-    return np.asarray(with_it - raw_lanes(hearing, index, parameters=foreseeable(DEFAULT)).value_cc)
+    frames = prediction_frames(hearing, index, n_frames=n_frames, wide_frames=RESIDUE_FRAMES)
+    with_it = raw_cc(hearing, index, frames, parameters=DEFAULT, residue=residue)
+    return _at_every_frame(with_it - raw_cc(hearing, index, frames, parameters=foreseeable(DEFAULT)), frames, n_frames)
 
 
 def foreseeable(parameters: RuleParameters) -> RuleParameters:
@@ -168,3 +218,10 @@ def _loaded(path: Path) -> Any:
     if not path.exists():
         raise InputError(f"{path}: no network weights there; install again, or shape with --baseline")
     return load_weights(path)
+
+
+@lru_cache(maxsize=2)
+def _evidence_loaded(path: Path) -> Any:
+    from phrasewright.model.network import load_evidence
+
+    return load_evidence(path)

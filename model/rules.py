@@ -21,6 +21,7 @@ from phrasewright.model.shapes import ease
 from phrasewright.model.vibrato import vibrato_cc
 
 Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 
 def rules_lanes(hearing: CueHearing, index: int, *, parameters: RuleParameters = DEFAULT) -> DenseLanes:
@@ -40,22 +41,34 @@ def raw_lanes(
     hearing: CueHearing, index: int, *, parameters: RuleParameters = DEFAULT, residue: Residue | None = None
 ) -> DenseLanes:
     """The sum of the shapes before the limits. `residue` saves drawing it where the caller has drawn it already."""
-    part = hearing.parts[index]
-    notes = part.part.notes
+    notes = hearing.parts[index].part.notes
     n_frames = n_frames_for(float(notes.offset_s.max())) if notes.n_notes else 1
-    value_cc = np.tile(np.array(parameters.centres_cc()), (n_frames, 1))
-    if part.attacks.n_attacks:
-        value_cc += _shaped(hearing, index, n_frames, residue, parameters=parameters)
+    value_cc = raw_cc(hearing, index, np.arange(n_frames), parameters=parameters, residue=residue)
     return DenseLanes(value_cc, np.zeros_like(value_cc))
 
 
+def raw_cc(
+    hearing: CueHearing,
+    index: int,
+    frames: Ints,
+    *,
+    parameters: RuleParameters = DEFAULT,
+    residue: Residue | None = None,
+) -> Array:
+    """The same at some frames of the 10 ms grid, their numbers rising: shape (n_frames, 3), steps."""
+    value_cc = np.tile(np.array(parameters.centres_cc()), (len(frames), 1))
+    if hearing.parts[index].attacks.n_attacks:
+        value_cc += _shaped(hearing, index, frames, residue, parameters=parameters)
+    return value_cc
+
+
 def _shaped(
-    hearing: CueHearing, index: int, n_frames: int, residue: Residue | None, *, parameters: RuleParameters
+    hearing: CueHearing, index: int, frames: Ints, residue: Residue | None, *, parameters: RuleParameters
 ) -> Array:
     """Distance from the centres, shape (n_frames, 3), steps."""
     part = hearing.parts[index]
     gestures = gestures_of(hearing, index, parameters=parameters)
-    grid = grid_of(gestures, n_frames)
+    grid = grid_of(gestures, frames)
     residue = residue or residue_of(part, gestures, parameters=parameters)
     touch, solo = parameters.touch(part.part.family), part.part.instrument.solo
 
@@ -66,7 +79,7 @@ def _shaped(
     base_cc += residue.level * np.array(parameters.note.residue_cc)
     moving = residue.drift(grid.time_s) * _held_share(gestures, grid, parameters=parameters)[:, None]
 
-    lanes = np.zeros((n_frames, 3))
+    lanes = np.zeros((len(frames), 3))
     lanes[:, :2] = slow_cc + moving[:, :2]
     lanes[:, :2] += notes_cc(gestures, grid, base_cc, parameters=parameters, touch=touch, solo=solo)
     lanes[:, :2] += dips_cc(gestures, grid, residue.dip, parameters=parameters, touch=touch, solo=solo)

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from phrasewright.model.gestures import Gestures, Grid, runs_of, window_frames
+from phrasewright.model.gestures import Gestures, Grid, grid_of, runs_of, window_frames
 from phrasewright.model.hearing import FIGURES
+from phrasewright.model.lanes import FRAME_S
 from phrasewright.model.parameters import RuleParameters
 from phrasewright.model.shapes import Window, bump, ease
 
@@ -32,10 +33,13 @@ def vibrato_cc(gestures: Gestures, grid: Grid, dynamics_cc: Array, *, parameters
     squeeze = np.minimum(1.0, vibrato.latest_share * gestures.length_s / (wait_s + grow_s))
     wait_s, grow_s = wait_s * squeeze, grow_s * squeeze
     i, j = grid.index, np.minimum(grid.index + 1, gestures.n_gestures - 1)
-    value = start[i] + (target[i] - start[i]) * ease((grid.since_s - wait_s[i]) / grow_s[i])
-    settle = Window(*window_frames(len(value), vibrato.settle_s, *runs_of(gestures, grid)))
+    whole = grid_of(gestures, int(grid.frame[-1]) + 1 + round(vibrato.settle_s / FRAME_S))
+    k = whole.index
+    value = start[k] + (target[k] - start[k]) * ease((whole.since_s - wait_s[k]) / grow_s[k])
+    settle = Window(*window_frames(len(value), vibrato.settle_s, *runs_of(gestures, whole)))
     for _ in range(2):  # twice a moving average: no corners
         value = settle.mean(value)
+    value = value[grid.frame]
     ease_s = np.minimum(vibrato.ease_s, 0.5 * gestures.length_s)
     onward = (j > i) & ~gestures.entry[j]
     value = value * np.where(onward, 1.0 - ease_by[j] * bump(grid.until_s / ease_s[i]), 1.0)

@@ -10,7 +10,7 @@ from played_lines import FLUTE, VIOLINS, frame, labelled, line, solo_line, while
 
 from phrasewright.model.gestures import gestures_of, metre_of
 from phrasewright.model.parameters import DEFAULT, Family
-from phrasewright.model.rules import raw_lanes, rules_lanes
+from phrasewright.model.rules import raw_cc, raw_lanes, rules_lanes
 from phrasewright.model.shapes import bump, ease, skewed_arc, softening, through_nodes
 
 TUNE = line([67, 69, 71, 72, 74, 72, 71, 69], 1.0)
@@ -97,3 +97,10 @@ def test_elementary_shapes_arrive_where_they_say() -> None:
     assert through_nodes(np.array([0.0, 0.5, 0.6, 1.0]), nodes, last_power=1.5) == pytest.approx([0.0, 0.4, 0.3, 1.0])
     still_rising = through_nodes(np.array([0.98, 1.0]), nodes, last_power=1.5)
     assert still_rising[1] - still_rising[0] > 0.04
+
+
+def test_a_few_frames_are_answered_as_all_are() -> None:
+    hearing = solo_line(line([60, 62, 62, 65, 67], 1.5))
+    every = raw_lanes(hearing, 0).value_cc
+    frames = np.arange(3, len(every), 7)
+    assert np.allclose(raw_cc(hearing, 0, frames), every[frames], atol=1e-9)

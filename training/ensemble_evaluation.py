@@ -66,7 +66,7 @@ class Ensemble:
             self.level_db[row, : len(lanes)] = np.where(
                 sounding, combined_level_db(lanes[:, 0], lanes[:, 1]), np.nan
             )
-            drawn = residue_cc(hearing, i)[:, 0]
+            drawn = residue_cc(hearing, i, n_frames=len(sounding))[:, 0]
             self.residue_cc[row, : len(drawn)] = np.where(sounding, drawn, np.nan)
             time_s = np.arange(len(lanes)) * FRAME_S
             attack = np.maximum(np.searchsorted(heard.attacks.onset_s, time_s + 1e-6, side="right") - 1, 0)
