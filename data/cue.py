@@ -48,6 +48,25 @@ class Passage:
 
 
 @dataclass(frozen=True)
+class Delays:
+    """How long after its note-on an instrument is heard, in seconds, positive later.
+
+    `first_s` holds for notes that begin a line, `legato_s` for those joined to the note before, `short_s` in short and
+    decaying passages. `advanced` says that the notes of the file were pulled ahead of the bars to make up for it.
+    """
+
+    first_s: float = 0.0
+    legato_s: float = 0.0
+    short_s: float = 0.0
+    advanced: bool = False
+
+    @property
+    def any(self) -> bool:
+        """Whether any note is heard at another time than its note-on."""
+        return bool(self.first_s or self.legato_s or self.short_s)
+
+
+@dataclass(frozen=True)
 class Part:
     """One line of the score.
 
@@ -77,6 +96,14 @@ class Part:
         The lanes to write by default, in order. Empty for a part that is not shaped.
     lane_range : mapping from lane name to (low, high)
         Limits from a profile, in controller steps; absent where the defaults hold.
+    responses : mapping from lane name to ((value, db), ...)
+        What the instrument answers to values of a lane, from a profile, rising in both; absent where the default law
+        holds.
+    delays : Delays
+        How late it speaks, from a profile.
+    keys : Notes or None
+        Where a part is heard later than its keys go down and `notes` stand where they are heard: the notes as they
+        stand in the file, one for one. None where `notes` are those.
     group : int
         Parts of one number are one instrument, split into tracks by articulation; they share phrases.
     remarks : tuple of str
@@ -99,10 +126,18 @@ class Part:
     lane_range: Mapping[str, tuple[int, int]] = field(default_factory=dict)
     group: int = 0
     remarks: tuple[str, ...] = ()
+    responses: Mapping[str, tuple[tuple[float, float], ...]] = field(default_factory=dict)
+    delays: Delays = field(default_factory=Delays)
+    keys: Notes | None = None
 
     @property
     def family(self) -> str:
         return self.instrument.family
+
+    @property
+    def file_notes(self) -> Notes:
+        """The notes as they stand in the file."""
+        return self.notes if self.keys is None else self.keys
 
     @property
     def shaped(self) -> bool:

@@ -13,6 +13,12 @@ from numpy.typing import NDArray
 LANES = ("dynamics", "expression", "vibrato")
 """The three lanes, in the order of the lane axis everywhere."""
 
+COLOUR_LANES = ("bow", "attack")
+"""Lanes that only a profile calls for: where the bow stands (0 over the fingerboard, 127 at the bridge), and how hard
+notes begin."""
+ALL_LANES = LANES + COLOUR_LANES
+"""Every lane that can be written, in the order in which they are told."""
+
 DEFAULT_CC = {"dynamics": 1, "expression": 11, "vibrato": 2}
 """Controller numbers unless a profile says otherwise (common practice, no source)."""
 

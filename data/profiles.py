@@ -4,10 +4,18 @@
     lanes.dynamics = 1
     lanes.vibrato = 21
     range.dynamics = [20, 110]
+    response.dynamics = [[1, -36], [64, -14], [127, 0]]
+    first_delay_s = 0.18
+    legato_delay_s = 0.12
+    short_delay_s = 0.05
+    notes_advanced = true
     switches = [12, 23]
 
     [celesta]
     kind = "sustained"
+
+A response is measured: pairs of a controller value and the level it gives in decibels, both rising. Only differences of
+level count; the highest level of the table is full. Delays are seconds from a note-on to where the note is heard.
 
 A table's name is compared with the part's name and with its instrument's name, small and capital letters alike; `*`,
 `?` and `[...]` match as in file names. Of several tables that fit, one named exactly after the part wins, then one
@@ -16,17 +24,23 @@ named exactly after the instrument, then the first in the file; it holds alone.
 
 from __future__ import annotations
 
+import math
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from fnmatch import fnmatchcase
+from itertools import pairwise
 from pathlib import Path
 
-from phrasewright.data.cue import PART_KINDS
-from phrasewright.data.curves import DEFAULT_CC, LANES
+from phrasewright.data.cue import PART_KINDS, Delays
+from phrasewright.data.curves import ALL_LANES, COLOUR_LANES, DEFAULT_CC, LANES
 from phrasewright.data.errors import InputError
 
-_KEYS = ("lanes", "range", "kind", "switches")
+_DELAYS = ("first_delay_s", "legato_delay_s", "short_delay_s")
+_KEYS = ("lanes", "range", "response", *_DELAYS, "notes_advanced", "kind", "switches")
+_DELAY_S = (-1.0, 2.0)
+"""Delays beyond are taken for milliseconds (common practice, no source)."""
+_LEAST_RISE_DB, _MOST_DB = 1.0, 200.0
 _MAX_CC = 119
 """Controllers 120 to 127 are channel mode messages (MIDI 1.0)."""
 _MAX_PROFILE_BYTES = 1 << 20
@@ -34,13 +48,19 @@ _MAX_PROFILE_BYTES = 1 << 20
 
 @dataclass(frozen=True)
 class ProfileEntry:
-    """One table: controller numbers, limits in steps, the kind, and the keys that select articulations."""
+    """One table: controller numbers, limits in steps, measured responses, delays, the kind, and the keys that select
+    articulations.
+
+    A response is ((value, db), ...), values rising, levels not falling.
+    """
 
     pattern: str
     lane_cc: Mapping[str, int] = field(default_factory=dict)
     lane_range: Mapping[str, tuple[int, int]] = field(default_factory=dict)
     kind: str | None = None
     switches: tuple[int, int] | None = None
+    responses: Mapping[str, tuple[tuple[float, float], ...]] = field(default_factory=dict)
+    delays: Delays = field(default_factory=Delays)
 
     def lanes(self, default: tuple[str, ...]) -> dict[str, int]:
         """Controllers by lane: those of `default` and those the table names. A default number the table uses otherwise
@@ -48,6 +68,7 @@ class ProfileEntry:
         numbers = {
             lane: self.lane_cc.get(lane, DEFAULT_CC[lane]) for lane in LANES if lane in default or lane in self.lane_cc
         }
+        numbers |= {lane: self.lane_cc[lane] for lane in COLOUR_LANES if lane in self.lane_cc}
         taken = set(self.lane_cc.values())
         return {lane: cc for lane, cc in numbers.items() if lane in self.lane_cc or cc not in taken}
 
@@ -125,8 +146,9 @@ def _entry(name: str, table: Mapping[str, object], faults: list[str]) -> Profile
     where = f"table {_shown(name)}"
     for key in table:
         if key not in _KEYS:
-            known = "lanes.<lane>, range.<lane>, kind, switches"
-            faults.append(f"{where}: unknown key {_shown(key)}; known are {known}, with a lane of {', '.join(LANES)}")
+            known = ", ".join(f"{k}.<lane>" if k in ("lanes", "range", "response") else k for k in _KEYS)
+            lanes = ", ".join(ALL_LANES)
+            faults.append(f"{where}: unknown key {_shown(key)}; known are {known}, with a lane of {lanes}")
     lane_cc: dict[str, int] = {}
     for lane, value in _lanes_under("lanes", table, where, faults):
         if type(value) is int and 0 <= value <= _MAX_CC:
@@ -143,6 +165,11 @@ def _entry(name: str, table: Mapping[str, object], faults: list[str]) -> Profile
             lane_range[lane] = pair
         else:
             faults.append(f"{where}: range.{lane} = {_shown(value)}; write [low, high] with 0 <= low < high <= 127")
+    responses: dict[str, tuple[tuple[float, float], ...]] = {}
+    for lane, value in _lanes_under("response", table, where, faults):
+        response = _response(value, f"{where}: response.{lane}", faults)
+        if response is not None:
+            responses[lane] = response
     kind = table.get("kind")
     if kind is not None and kind not in PART_KINDS:
         faults.append(f"{where}: kind = {_shown(kind)}; choose one of {', '.join(PART_KINDS)}")
@@ -153,7 +180,60 @@ def _entry(name: str, table: Mapping[str, object], faults: list[str]) -> Profile
             faults.append(
                 f"{where}: switches = {_shown(table['switches'])}; write [lowest, highest] MIDI key, within 0 to 127"
             )
-    return ProfileEntry(name, lane_cc, lane_range, kind if isinstance(kind, str) else None, switches)
+    for key, lanes_named in (("range", lane_range), ("response", responses)):
+        for lane in COLOUR_LANES:
+            if lane in lanes_named and lane not in lane_cc:
+                faults.append(f"{where}: {key}.{lane} without lanes.{lane}; say which controller it is")
+    delays = _delays(table, where, faults)
+    return ProfileEntry(name, lane_cc, lane_range, kind if isinstance(kind, str) else None, switches, responses, delays)
+
+
+def _response(value: object, where: str, faults: list[str]) -> tuple[tuple[float, float], ...] | None:
+    """Pairs of (controller value, level in dB) in order, None where any is at fault."""
+    before = len(faults)
+    if not isinstance(value, list) or len(value) < 2:
+        faults.append(f"{where} = {_shown(value)}; write two or more pairs, as in [[1, -40], [64, -14], [127, 0]]")
+        return None
+    pairs: list[tuple[float, float]] = []
+    for number, pair in enumerate(value, 1):
+        if not isinstance(pair, list) or len(pair) != 2:
+            faults.append(f"{where}: pair {number} is {_shown(pair)}; write [value, db]")
+            continue
+        step, level = pair
+        if type(step) is not int or not 0 <= step <= 127:
+            faults.append(f"{where}: pair {number}: {_shown(step)} is no controller value; write 0 to 127")
+        if type(level) not in (int, float) or not math.isfinite(level) or abs(level) > _MOST_DB:
+            faults.append(f"{where}: pair {number}: {_shown(level)} is no level in decibels, -200 to 200")
+        if len(faults) == before:
+            pairs.append((float(step), float(level)))
+    if len(faults) > before:
+        return None
+    for (step, level), (later, louder) in pairwise(pairs):
+        if later <= step:
+            faults.append(f"{where}: value {later:g} comes after {step:g}; write the pairs by rising value, each once")
+        elif louder < level:
+            faults.append(
+                f"{where}: the level falls from {level:g} dB at {step:g} to {louder:g} dB at {later:g}; "
+                "a response never falls: measure again"
+            )
+    if pairs[-1][1] - pairs[0][1] < _LEAST_RISE_DB and len(faults) == before:
+        faults.append(f"{where}: rises by less than {_LEAST_RISE_DB:g} dB over its values; leave it out")
+    return tuple(pairs) if len(faults) == before else None
+
+
+def _delays(table: Mapping[str, object], where: str, faults: list[str]) -> Delays:
+    seconds = []
+    low, high = _DELAY_S
+    for key in _DELAYS:
+        value = table.get(key, 0.0)
+        if isinstance(value, (int, float)) and not isinstance(value, bool) and low <= value <= high:
+            seconds.append(float(value))
+        else:
+            faults.append(f"{where}: {key} = {_shown(value)}; write seconds, from {low:g} to {high:g}")
+    advanced = table.get("notes_advanced", False)
+    if not isinstance(advanced, bool):
+        faults.append(f"{where}: notes_advanced = {_shown(advanced)}; write true or false")
+    return Delays(*seconds, advanced=advanced is True) if len(seconds) == len(_DELAYS) else Delays()
 
 
 def _lanes_under(key: str, table: Mapping[str, object], where: str, faults: list[str]) -> list[tuple[str, object]]:
@@ -165,9 +245,9 @@ def _lanes_under(key: str, table: Mapping[str, object], where: str, faults: list
         faults.append(f"{where}: {key} = {_shown(values)}; write {key}.dynamics, {key}.expression, {key}.vibrato")
         return []
     for lane in values:
-        if lane not in LANES:
-            faults.append(f"{where}: unknown lane in {_shown(f'{key}.{lane}')}; known are {', '.join(LANES)}")
-    return [(lane, value) for lane, value in values.items() if lane in LANES]
+        if lane not in ALL_LANES:
+            faults.append(f"{where}: unknown lane in {_shown(f'{key}.{lane}')}; known are {', '.join(ALL_LANES)}")
+    return [(lane, value) for lane, value in values.items() if lane in ALL_LANES]
 
 
 def _check_distinct(lane_cc: Mapping[str, int], where: str, faults: list[str]) -> None:

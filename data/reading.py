@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from phrasewright.data.cue import Cue, Instrument, Mark, Part
+from phrasewright.data.cue import Cue, Delays, Instrument, Mark, Part
 from phrasewright.data.curves import DEFAULT_CC, LANES, Curve
 from phrasewright.data.errors import InputError
 from phrasewright.data.instrument_names import read_name
@@ -256,6 +256,8 @@ def _part(
         existing=existing,
         lane_cc=lanes,
         lane_range=dict(entry.lane_range) if entry is not None and lanes else {},
+        responses=dict(entry.responses) if entry is not None and lanes else {},
+        delays=entry.delays if entry is not None else Delays(),
         group=index,
         remarks=remarks,
     )

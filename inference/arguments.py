@@ -48,9 +48,9 @@ def chosen_lanes(text: str) -> tuple[str, ...]:
     ValueError
         One of them is no lane.
     """
-    from phrasewright.data.curves import LANES
+    from phrasewright.data.curves import ALL_LANES
 
-    return tuple(lane for lane in LANES if lane in _known(text, LANES, "lane"))
+    return tuple(lane for lane in ALL_LANES if lane in _known(text, ALL_LANES, "lane"))
 
 
 def chosen_kinds(text: str) -> tuple[str, ...]:

@@ -9,11 +9,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from phrasewright.data.curves import LANES
+from phrasewright.data.curves import ALL_LANES, LANES
 from phrasewright.data.notes import Notes
 from phrasewright.data.plan import MF_CC, plan_levels
+from phrasewright.model.colour_lanes import attack_cc, bow_cc
 from phrasewright.model.events import LaneRequest, Stay, sound_of, step_limits
 from phrasewright.model.existing import (
+    FOLLOW,
     Drawn,
     PhraseTicks,
     blended,
@@ -28,11 +30,12 @@ from phrasewright.model.existing import (
     stays_of,
 )
 from phrasewright.model.hearing import EVENTS, CueHearing, PartHearing
-from phrasewright.model.lanes import FRAME_S, DenseLanes, frame_times_s
+from phrasewright.model.lanes import FRAME_S, DenseLanes, frame_times_s, n_frames_for
 from phrasewright.model.limits import dynamics_bounds
+from phrasewright.model.responses import Timing, answered, timing_of
 from phrasewright.model.thinning import GESTURE_LIMIT_CC
 
-RANGES_CC = {"dynamics": (12, 118), "expression": (48, 120), "vibrato": (0, 127)}
+RANGES_CC = {"dynamics": (12, 118), "expression": (48, 120), **dict.fromkeys(ALL_LANES[2:], (0, 127))}
 """Limits of the lanes while a part sounds (common practice, no source)."""
 GESTURE_S = (-0.15, 0.3)
 """How far a re-articulation, accent or sforzando reaches around its onset."""
@@ -77,37 +80,39 @@ def plan_part(
     part, tempo = heard.part, hearing.cue.tempo
     track = hearing.cue.midi.tracks[part.track - 1]
     channel = part.channel - 1
+    timing = timing_of(heard)
     n_frames = dense.n_frames
-    sound = sound_of(part.notes)
+    if timing is not None:
+        n_frames = max(n_frames, n_frames_for(float(part.file_notes.offset_s.max())))
+    sound = sound_of(part.file_notes)
     phrases = phrase_ticks(heard)
     frames = phrase_frames(phrases, tempo, n_frames)
     beat_s = tempo.beat_length_s(tempo.tick_to_s(phrases.start))
     beat_frames = np.maximum(np.rint(beat_s / FRAME_S), 1).astype(np.int64)
-    limit = step_limits(n_frames, gesture_s=gesture_spans(heard), gap_s=gap_spans(part.notes))
+    limit = step_limits(n_frames, gesture_s=gesture_spans(heard), gap_s=gap_spans(part.file_notes))
     resets = track.tick[(track.status == (0xB0 | channel)) & (track.data1 == _RESET_CC)]
 
     drawn = {lane: read_drawn(track, channel=channel, controller=cc) for lane, cc in part.lane_cc.items()}
     by_hand = {lane: drawn_phrases(d, phrases) for lane, d in drawn.items()}
-    chosen = [lane for lane in LANES if lane in part.lane_cc and (lanes is None or lane in lanes)]
-    lifts = _lifts_cc(hearing, index, n_frames)
+    chosen = [lane for lane in ALL_LANES if lane in part.lane_cc and (lanes is None or lane in lanes)]
+    learned = {lane: learned_cc[lane] for lane in chosen if learned_cc is not None and lane in learned_cc}
+    bounds = {lane: _bounds(hearing, index, lane, learned.get(lane)) for lane in chosen}
+    curves = _instrument_curves(hearing, index, dense, bounds, timing, n_frames)
+    lifts = _lifts_cc(hearing, index, bounds, timing, n_frames)
     plans = []
     for lane in chosen:
         own, mine = by_hand[lane], drawn[lane]
-        low, high = lane_range(lane, part.lane_range.get(lane), dynamics_cc=dynamics_bounds(hearing, index))
-        reach = limit
-        if learned_cc is not None and lane in learned_cc:
-            low, high = learned_range(learned_cc[lane], (low, high), part.lane_range.get(lane))
-            reach = np.maximum(limit, GESTURE_LIMIT_CC)
-        curve = np.array(dense.value_cc[:, LANES.index(lane)])
+        low, high = bounds[lane]
+        reach = np.maximum(limit, GESTURE_LIMIT_CC) if lane in learned else limit
+        curve = curves[lane]
         held = held_frames(mine, tempo, n_frames)
         remarks: tuple[str, ...] = ()
         if existing != "replace" and len(mine.tick) and not np.any(own):
-            lift = lifts[:, LANES.index(lane)]
-            curve = centred(curve - lift, held, frames, low=low, high=high) + lift
+            curve = centred(curve - lifts[lane], held, frames, low=low, high=high) + lifts[lane]
             remarks = (f"{lane}: controller {part.lane_cc[lane]} was set but not drawn; its value is the centre",)
         alone = np.ones_like(own) if existing == "replace" else ~own
         for source in LANES:
-            if source == lane or source not in by_hand or (existing == "replace" and source in chosen):
+            if (source, lane) not in FOLLOW or source not in by_hand or (existing == "replace" and source in chosen):
                 continue
             follows = by_hand[source] & alone
             if np.any(follows):
@@ -138,19 +143,74 @@ def plan_part(
     return tuple(plans)
 
 
-def _lifts_cc(hearing: CueHearing, index: int, n_frames: int) -> NDArray[np.float64]:
-    """How far the plan carries each lane from its centre, shape (n_frames, 3).
+def _bounds(hearing: CueHearing, index: int, lane: str, learned: tuple[int, int] | None) -> tuple[int, int]:
+    """Lowest and highest value of a lane while its part sounds, as the instrument takes them.
+
+    `learned` is what the hand of a style used of the lane, by the default law.
+    """
+    part = hearing.parts[index].part
+    profiled = part.lane_range.get(lane)
+    usual = lane_range(lane, profiled, dynamics_cc=dynamics_bounds(hearing, index))
+    if learned is None:
+        return usual
+    if lane in part.responses:
+        ends = answered({lane: np.array(learned, dtype=np.float64)}, part.responses, {lane: (0, 127)})[lane]
+        learned = math.floor(ends[0]), math.ceil(ends[1])
+    return learned_range(learned, usual, profiled)
+
+
+def _instrument_curves(
+    hearing: CueHearing,
+    index: int,
+    dense: DenseLanes,
+    bounds: Mapping[str, tuple[int, int]],
+    timing: Timing | None,
+    n_frames: int,
+) -> dict[str, NDArray[np.float64]]:
+    """The curve of each lane in `bounds` as the instrument needs it: on its values, and where its notes are heard.
+
+    Shape (n_frames,) each. Lanes that no predictor foresees are drawn here.
+    """
+    heard = hearing.parts[index]
+    curves = {lane: np.array(dense.value_cc[:, LANES.index(lane)]) for lane in bounds if lane in LANES}
+    if "bow" in bounds:
+        curves["bow"] = bow_cc(hearing, index, dense.value_cc[:, 0])
+    if timing is not None:
+        at = timing.to_lane_s(frame_times_s(n_frames)) / FRAME_S
+        curves = {lane: np.interp(at, np.arange(dense.n_frames), curve) for lane, curve in curves.items()}
+    if "attack" in bounds:  # keys are struck, not heard, with it
+        note_on_s = heard.attacks.onset_s if timing is None else timing.written_s
+        curves["attack"] = attack_cc(hearing, index, n_frames, note_on_s=note_on_s)
+    for lane in set(bounds) - set(LANES) - set(heard.part.responses):
+        low, high = bounds[lane]
+        curves[lane] = low + curves[lane] / 127.0 * (high - low)
+    return answered(curves, heard.part.responses, bounds)
+
+
+def _lifts_cc(
+    hearing: CueHearing, index: int, bounds: Mapping[str, tuple[int, int]], timing: Timing | None, n_frames: int
+) -> dict[str, NDArray[np.float64]]:
+    """How far the plan carries each lane from its centre, shape (n_frames,) each.
 
     A level set in the file stays the centre of what the plan moves around it.
     """
-    out = np.zeros((n_frames, len(LANES)))
-    out[:, :2] = plan_levels(hearing.plan, hearing.parts[index].part, frame_times_s(n_frames)) - np.array(MF_CC)
+    part = hearing.parts[index].part
+    out = {lane: np.zeros(n_frames) for lane in bounds}
+    if hearing.plan.covers(part):
+        time_s = frame_times_s(n_frames)
+        level = plan_levels(hearing.plan, part, time_s if timing is None else timing.to_lane_s(time_s))
+        usual = np.tile(np.array(MF_CC), (n_frames, 1))
+        both = [
+            answered({lane: x[:, LANES.index(lane)] for lane in bounds if lane in LANES[:2]}, part.responses, bounds)
+            for x in (level, usual)
+        ]
+        out |= {lane: both[0][lane] - both[1][lane] for lane in both[0]}
     return out
 
 
 def phrase_ticks(heard: PartHearing) -> PhraseTicks:
     """Ticks of a part's phrases. A phrase ends with its last note, or where the next phrase begins."""
-    notes = heard.part.notes
+    notes = heard.part.file_notes
     first = np.array([p.first_note for p in heard.phrases], dtype=np.int64)
     start = notes.onset_tick[first]
     reach = np.maximum.accumulate(notes.offset_tick) if notes.n_notes else notes.offset_tick
@@ -162,7 +222,9 @@ def gesture_spans(heard: PartHearing) -> NDArray[np.float64]:
     """Spans around re-articulations, accents and sforzandi, shape (n_gestures, 2), seconds."""
     attacks = heard.attacks
     sharp = np.isin(attacks.event, [EVENTS.index("accent"), EVENTS.index("sforzando")])
-    onset_s = attacks.onset_s[sharp | (attacks.repeated & (attacks.rest_before_s < 0.25))]
+    timing = timing_of(heard)
+    sounding_s = attacks.onset_s if timing is None else timing.sounding_s
+    onset_s = sounding_s[sharp | (attacks.repeated & (attacks.rest_before_s < 0.25))]
     return np.stack([onset_s + GESTURE_S[0], onset_s + GESTURE_S[1]], axis=1)
 
 

@@ -40,6 +40,9 @@ FOLLOW = {
     ("expression", "vibrato"): (0.8, 0.25),
     ("vibrato", "dynamics"): (0.5, -0.15),
     ("vibrato", "expression"): (0.3, -0.2),
+    ("dynamics", "bow"): (0.6, 0.1),
+    ("expression", "bow"): (0.5, 0.15),
+    ("vibrato", "bow"): (0.3, 0.0),
 }
 """(drawn lane, lane that follows): depth, and lag in seconds. Expression arrives first, dynamics after it, vibrato
 last.

@@ -31,6 +31,8 @@ _MORE_DRIFT = (0.4, -0.4, 0.8, -0.8, 1.2, -1.2, 1.6, -1.6)
 """Shares of the drift that are added, in this order, until a held note moves enough; negative where they cancel."""
 _STRIDE = 5
 """Frames between looks: whether two seconds are flat needs no finer one."""
+_COARSE = 4
+"""Frames between those at which levels and ranges are measured and mended: 40 ms, for changes over half a second."""
 _LEAST_EXPRESSION_CC = 8.0
 """Below this the level law falls away; only broken input goes there before the ranges are applied."""
 
@@ -59,15 +61,17 @@ def within_limits(
     if part.attacks.n_attacks:
         gestures = gestures_of(hearing, index, parameters=parameters)
         grid = grid_of(gestures, len(value))
-        value = _at_level(hearing, index, value, gestures, grid, parameters=parameters)
         sounding = sounding_frames(hearing, index, len(value)).astype(np.float64)
+        value = _levelled(hearing, index, value, sounding, gestures, grid, parameters=parameters)
         value = on_the_plan(hearing, index, value, sounding, gestures, grid, parameters=parameters)
         resting_cc = levels_at(hearing, index, gestures.onset_s, parameters=parameters)
         if parameters.limits.held_cc > 0.0:
             value = _never_flat(part, value, gestures, grid, residue, parameters=parameters)
         value = held_levels(value, gestures, grid, parameters=parameters, rest_cc=resting_cc)
     dynamics_cc = dynamics_bounds(hearing, index, parameters=parameters)
-    value = _in_ranges(value, part.part.lane_range, dynamics_cc, parameters=parameters)
+    measured = part.part.responses  # what such a lane may reach follows from its levels
+    ranges = {lane: bounds for lane, bounds in part.part.lane_range.items() if lane not in measured}
+    value = _in_ranges(value, ranges, dynamics_cc, parameters=parameters)
     return DenseLanes(value, dense.spread_cc)
 
 
@@ -101,12 +105,46 @@ def target_level_db(gestures: Gestures, grid: Grid, *, parameters: RuleParameter
     return np.asarray(moved + combined_level_db(dynamics_cc, expression_cc))
 
 
+def _levelled(
+    hearing: CueHearing,
+    index: int,
+    value: Array,
+    sounding: Array,
+    gestures: Gestures,
+    grid: Grid,
+    *,
+    parameters: RuleParameters,
+) -> Array:
+    """Every phrase at its level and within its range: found on few frames and carried to all, run by run."""
+    few = np.arange(0, len(value), _COARSE)
+    coarse = grid_of(gestures, few)
+    before = np.maximum(value[few], (-np.inf, _LEAST_EXPRESSION_CC, -np.inf))
+    after = _at_level(hearing, index, before.copy(), sounding[few], gestures, coarse, parameters=parameters)
+    low = np.arange(len(value)) // _COARSE
+    high = np.minimum(low + 1, len(few) - 1)
+    share = np.arange(len(value)) % _COARSE / _COARSE
+    run = np.cumsum(gestures.entry)
+    here, there = run[grid.index], run[coarse.index]
+    share = np.select([there[low] != here, there[high] != here], [1.0, 0.0], share)
+    out = value.copy()
+    change, ratio = after[:, 0] - before[:, 0], after[:, 1] / before[:, 1]
+    out[:, 0] += change[low] + (change[high] - change[low]) * share
+    out[:, 1] = np.maximum(out[:, 1], _LEAST_EXPRESSION_CC) * (ratio[low] + (ratio[high] - ratio[low]) * share)
+    return out
+
+
 def _at_level(
-    hearing: CueHearing, index: int, value: Array, gestures: Gestures, grid: Grid, *, parameters: RuleParameters
+    hearing: CueHearing,
+    index: int,
+    value: Array,
+    sounding: Array,
+    gestures: Gestures,
+    grid: Grid,
+    *,
+    parameters: RuleParameters,
 ) -> Array:
     limits = parameters.limits
-    n_frames = len(value)
-    sounding = sounding_frames(hearing, index, n_frames).astype(np.float64)
+    n_frames, step = len(value), grid.step
     phrase = gestures.phrase[grid.index]
     closing = np.isin(gestures.event, _CLOSINGS)[grid.index]
     n_phrases = len(hearing.parts[index].phrases)
@@ -114,16 +152,18 @@ def _at_level(
 
     # a phrase's frames run from its first onset to the next phrase's
     first = np.searchsorted(phrase, np.arange(n_phrases + 1))
-    heard = Window(*window_frames(n_frames, limits.smooth_s, first[phrase], first[phrase + 1]), sounding)
+    edges = first[phrase], first[phrase + 1]
+    heard = Window(*window_frames(n_frames, limits.smooth_s, *edges, step=step), sounding)
     # the same with the rests between notes left out, which smooths detached notes more
     on = np.flatnonzero(sounding)
     first_on = np.searchsorted(phrase[on], np.arange(n_phrases + 1))
-    close = Window(*window_frames(len(on), limits.smooth_s, first_on[phrase[on]], first_on[phrase[on] + 1]))
+    edges_on = first_on[phrase[on]], first_on[phrase[on] + 1]
+    close = Window(*window_frames(len(on), limits.smooth_s, *edges_on, step=step))
     place = np.arange(len(on))
-    half = round(limits.smooth_s / 2.0 / FRAME_S)
+    half = round(limits.smooth_s / 2.0 / (FRAME_S * step))
     whole = (place - first_on[phrase[on]] >= half) & (first_on[phrase[on] + 1] - 1 - place >= half)
-    arcs = Window(*window_frames(n_frames, limits.scaled_s, first[phrase], first[phrase + 1]), sounding)
-    seams = Window(*window_frames(n_frames, limits.seam_s, *runs_of(gestures, grid)))
+    arcs = Window(*window_frames(n_frames, limits.scaled_s, *edges, step=step), sounding)
+    seams = Window(*window_frames(n_frames, limits.seam_s, *runs_of(gestures, grid), step=step))
 
     # exempt: short phrases, and those that an accent or a closing takes out of the range on purpose
     counted = sounding * ~closing
@@ -149,7 +189,6 @@ def _at_level(
             slow = arcs.mean(value[:, lane])
             away = slow - _phrase_mean(slow, sounding, phrase, n_phrases)[phrase]
             value[:, lane] += seams.mean((answers - 1.0) * away * near)
-    value[:, 1] = np.maximum(value[:, 1], _LEAST_EXPRESSION_CC)
     for _ in range(2):
         slow = np.stack([arcs.mean(value[:, lane]) for lane in (0, 1)], axis=1)
         mean = np.stack([_phrase_mean(value[:, lane], sounding, phrase, n_phrases) for lane in (0, 1)], axis=1)

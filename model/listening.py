@@ -18,6 +18,7 @@ from phrasewright.model.figures import figure_situations, figures_of
 from phrasewright.model.hearing import EVENTS, FIGURES, Attacks, CueHearing, PartHearing, Phrase, Situation
 from phrasewright.model.layers import Layers, split_layers
 from phrasewright.model.phrases import Cut, Line, beginnings_of, find_cuts, line_of
+from phrasewright.model.responses import heard_cue
 from phrasewright.model.roles import Role, roles_of
 from phrasewright.model.texture import texture_db
 from phrasewright.model.voices import voices_of
@@ -30,8 +31,10 @@ def hear(cue: Cue, *, plan: Plan | None = None) -> CueHearing:
     """Hear a whole cue; parts come in file order, percussive and unshaped ones too.
 
     `plan` is the loudness the composer wrote down beside the file; its levels then take the place of the dynamic marks
-    in the file. Accents marked there are heard in either case.
+    in the file. Accents marked there are heard in either case. Parts whose notes were pulled ahead of the bars are
+    heard where they sound.
     """
+    cue = heard_cue(cue)
     if plan is None:
         plan = plan_of_marks(cue)
     else:
