@@ -19,6 +19,10 @@ class UsageError(PhrasewrightError):
     """Options that do not fit each other or the cue. The command line exits 2."""
 
 
+class WorkerError(PhrasewrightError):
+    """A process or machine that was to work on cues is not there, or was lost."""
+
+
 class StoreError(PhrasewrightError):
     """The personal store cannot be read or written, or holds something it should not."""
 

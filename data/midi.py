@@ -15,7 +15,7 @@ Units: ticks. Format: Standard MIDI Files 1.0.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -36,6 +36,7 @@ _DATA_BYTES = {0x80: 2, 0x90: 2, 0xA0: 2, 0xB0: 2, 0xC0: 1, 0xD0: 1, 0xE0: 2}
 _SYSTEM_BYTES = {0xF1: 1, 0xF2: 2, 0xF3: 1, 0xF6: 0, 0xF8: 0, 0xFA: 0, 0xFB: 0, 0xFC: 0, 0xFE: 0}
 _SMPTE_RATES = {24: 24.0, 25: 25.0, 29: 30_000 / 1001, 30: 30.0}
 _SETUP_CC = (0, 32, 121)
+_FRAME_OF_LANES = (0x03, 0x51, 0x58)  # track name, tempo, metre
 _BYTE = [bytes((value,)) for value in range(256)]
 
 
@@ -304,6 +305,30 @@ def weave(midi: MidiFile, *, removed: dict[int, NDArray[np.bool_]], added: dict[
             out.append(midi.content[begin:end])
             continue
         body = _woven_track(midi, track, removed.get(track), added.get(track))
+        out += [b"MTrk", len(body).to_bytes(4, "big"), body]
+    return b"".join(out)
+
+
+def lanes_alone(midi: MidiFile, lanes: Mapping[int, Collection[tuple[int, int]]]) -> bytes:
+    """A file of the same type, division and tracks that holds only tempo, metre, track names and lanes.
+
+    Parameters
+    ----------
+    lanes : mapping from track index (from 0) to (channel from 0, controller)
+        What stays, with the fine values of these controllers. Every track stays, if only by its name and its length.
+    """
+    bodies = []
+    for i, track in enumerate(midi.tracks):
+        meta = (track.status == META) & np.isin(track.data1, _FRAME_OF_LANES)
+        end = (track.status == META) & (track.data1 == END_OF_TRACK)
+        stays = meta | end
+        for channel, controller in lanes.get(i, ()):
+            numbers = [controller, controller + 32] if controller < 32 else [controller]
+            stays |= (track.status == (0xB0 | channel)) & np.isin(track.data1, numbers)
+        bodies.append(_woven_track(midi, i, ~stays, None)[: -len(midi.content[slice(*track.tail)]) or None])
+    division = midi.content[12:14]
+    out = [b"MThd\0\0\0\6", midi.kind.to_bytes(2, "big"), len(bodies).to_bytes(2, "big"), division]
+    for body in bodies:
         out += [b"MTrk", len(body).to_bytes(4, "big"), body]
     return b"".join(out)
 

@@ -109,6 +109,21 @@ def main() -> None:
     "--style", help="Shape in a learned style: its name, or a file it was exported to. Example: --style string-hand"
 )
 @click.option(
+    "--lanes-only",
+    is_flag=True,
+    help="Write only tempo map, track names and lanes, for import beside the notes your sequencer holds."
+    " Example: --lanes-only",
+)
+@click.option(
+    "--jobs", type=click.IntRange(min=1), default=1, show_default=True,
+    help="Work on so many cues at once, each in a process of its own. Example: --jobs 4",
+)
+@click.option(
+    "--cluster", metavar="ADDRESS",
+    help="Work on the machines of a Dask scheduler, which see your cues under the same names; needs"
+    " phrasewright[cluster]. Example: --cluster tcp://studio:8786",
+)
+@click.option(
     "--no-record",
     is_flag=True,
     help="Do not keep what is written in the store; corrections of it are then learned with --shaped only."
@@ -118,20 +133,30 @@ def main() -> None:
 @_force
 @_json
 def shape(
-    cues: tuple[Path, ...], out: str, force: bool, as_json: bool, no_record: bool, **choices: Any
+    cues: tuple[Path, ...], out: str, force: bool, as_json: bool, no_record: bool, jobs: int, cluster: str | None,
+    **choices: Any,
 ) -> None:
-    """Write dynamics, expression and vibrato lanes into a copy of each cue.
+    """Write dynamics, expression and vibrato lanes into a copy of each cue; a folder stands for the cues in it.
 
     What is written is kept in your store, so that `learn` can tell what you changed. Start playback at a low
     monitoring level.
     """
-    from phrasewright.inference.shaping import ShapeOptions, shape_files, summary_text
+    from phrasewright.inference.batch import cue_paths, failure_lines, shape_files, summary_text
+    from phrasewright.inference.shaping import ShapeOptions
 
     options = ShapeOptions(**choices)
-    with _progress("Shaping", len(cues)) as step:
+    paths = cue_paths(cues)
+    with _progress("Shaping", len(paths)) as step:
         record = None if no_record else _record
-        result = shape_files(cues, out, options=options, force=force, done=step, record=record)
+        result = shape_files(
+            paths, out, options=options, force=force, jobs=jobs, cluster=cluster, done=step, record=record
+        )
     _tell(result, summary_text, as_json=as_json)
+    failures = failure_lines(result)
+    for failure in failures:
+        click.echo(f"phrasewright: {failure}", err=True)
+    if failures:
+        click.get_current_context().exit(1)
 
 
 def _record(shaped: Any) -> str:
@@ -145,7 +170,7 @@ def _record(shaped: Any) -> str:
     try:
         with Store() as store:
             record_shaped(
-                store, shaped.cue, shaped.content, style=shaped.summary["style"], version=shaped.version, kept=kept
+                store, shaped.cue, shaped.whole, style=shaped.summary["style"], version=shaped.version, kept=kept
             )
     except PhrasewrightError as fault:
         return f"not recorded: {fault}"

@@ -7,7 +7,8 @@ from pathlib import Path
 
 from phrasewright.data.demo_cues import demo_names, write_demos
 from phrasewright.data.errors import OutputError
-from phrasewright.inference.shaping import ShapeOptions, shape_files
+from phrasewright.inference.batch import shape_files
+from phrasewright.inference.shaping import ShapeOptions
 from phrasewright.inference.writing import check_output
 
 _CAUTION = (

@@ -17,12 +17,11 @@ from numpy.typing import NDArray
 from phrasewright.data.cue import Cue, Part
 from phrasewright.data.curves import LANES
 from phrasewright.data.errors import UsageError
-from phrasewright.data.midi import LaneEvents, weave
+from phrasewright.data.midi import LaneEvents, lanes_alone, split_midi, weave
 from phrasewright.data.plan import read_plan
 from phrasewright.data.profiles import read_profile
 from phrasewright.data.reading import read_cue
 from phrasewright.inference.lane_plans import LanePlan, plan_part
-from phrasewright.inference.writing import check_output, output_paths, write_whole
 from phrasewright.model.events import write_lanes
 from phrasewright.model.existing import EXISTING_MODES
 from phrasewright.model.hearing import CueHearing
@@ -57,6 +56,8 @@ class ShapeOptions:
         A CSV file of the loudness wanted; without it the dynamic marks in the file are the plan.
     style : str or None
         A learned style by its name in the store, or a file that one was exported to.
+    lanes_only : bool
+        Write only tempo map, track names and the lanes of shaped parts, for import beside what a sequencer holds.
     """
 
     baseline: bool = False
@@ -67,6 +68,7 @@ class ShapeOptions:
     profile: Path | None = None
     plan: Path | None = None
     style: str | None = None
+    lanes_only: bool = False
 
     def __post_init__(self) -> None:
         if self.style is not None and self.baseline:
@@ -83,13 +85,15 @@ class ShapeOptions:
 class Shaped:
     """A shaped cue: the bytes of the file, and what was done as in the summary's `cues` entry, without its `out`.
 
-    `cue` is what was shaped, `version` the version of the style that predicted.
+    `cue` is what was shaped, `version` the version of the style that predicted, `whole` the file with its notes, also
+    where `content` holds lanes only.
     """
 
     content: bytes
     summary: dict[str, Any]
     cue: Cue
     version: str
+    whole: bytes
 
 
 @dataclass(frozen=True)
@@ -175,7 +179,8 @@ def shape_cue(
         )
     events = iter(write_lanes([plan.request for part_plans in plans for plan in part_plans], cue.tempo))
     written = [[(plan, *next(events)) for plan in part_plans] for part_plans in plans]
-    content, counts = _woven(cue, written)
+    whole, counts = _woven(cue, written)
+    content = _lanes_alone(cue, plans, whole) if options.lanes_only else whole
     summary = {
         "in": str(path),
         "out": None,
@@ -187,65 +192,7 @@ def shape_cue(
         ],
         "remarks": [said for said in (by.remark, _PLAN_REMARKS.get(hearing.plan.origin, "")) if said],
     }
-    return Shaped(content, summary, cue, by.version)
-
-
-def shape_files(
-    inputs: Sequence[Path],
-    target: str | Path,
-    *,
-    options: ShapeOptions | None = None,
-    force: bool = False,
-    done: Callable[[], object] = lambda: None,
-    record: Callable[[Shaped], str] | None = None,
-) -> dict[str, Any]:
-    """Shape files into a file or a folder and return the summary, `{"cues": [...]}`.
-
-    Outputs are checked before the first file is shaped; each is written whole when it is done, then recorded (`record`
-    returns what the user should know of that, or nothing), then `done` is called.
-
-    Raises
-    ------
-    InputError, UsageError
-        As `shape_cue` and `output_paths`.
-    OutputError
-        An output is already there and `force` is not given, or is an input, or cannot be written.
-    """
-    paths = [Path(source) for source in inputs]
-    outputs = output_paths(paths, target)
-    for out in outputs:
-        check_output(out, inputs=paths, force=force)
-    cues = []
-    by = chosen_predictor(options or ShapeOptions())
-    for source, out in zip(paths, outputs, strict=True):
-        shaped = shape_cue(source, options, chosen_by=by)
-        write_whole(out, shaped.content, force=force, inputs=paths)
-        said = record(shaped) if record is not None else ""
-        remarks = [*shaped.summary["remarks"], *([said] if said else [])]
-        cues.append({**shaped.summary, "out": str(out), "remarks": remarks})
-        done()
-    return {"cues": cues}
-
-
-def summary_text(result: dict[str, Any]) -> str:
-    """The summary for people: one line a cue, one a part, then what they should know."""
-    lines = []
-    for cue in result["cues"]:
-        lines.append(f"{cue['in']} -> {cue['out']} ({cue['seconds']:.1f} s, style: {cue['style']})")
-        width = max((len(part["name"]) for part in cue["parts"]), default=0)
-        for part in cue["parts"]:
-            title = f"  {part['index']:>3} {part['name']:<{width}}  "
-            if part["skipped"] is not None:
-                lines.append(f"{title}left as it is: {part['skipped']}")
-                continue
-            lanes = []
-            for lane, told in part["lanes"].items():
-                kept = f", {len(told['kept'])} kept" if told["kept"] else ""
-                lanes.append(f"{lane} (controller {told['cc']}, {told['events']} events{kept})")
-            lines.append(title + "; ".join(lanes))
-            lines += [f"      {remark}" for remark in part["remarks"]]
-        lines += [f"  {remark}" for remark in cue["remarks"]]
-    return "\n".join(lines)
+    return Shaped(content, summary, cue, by.version, whole)
 
 
 def _skip_reason(part: Part, chosen: frozenset[int], span: tuple[int, int] | None, options: ShapeOptions) -> str | None:
@@ -286,6 +233,15 @@ def _woven(cue: Cue, written: Written) -> tuple[bytes, dict[tuple[int, str], int
         table = table[:, np.argsort(table[0], kind="stable")]
         added[track] = LaneEvents(*table)
     return weave(cue.midi, removed=removed, added=added), counts
+
+
+def _lanes_alone(cue: Cue, plans: Sequence[Sequence[LanePlan]], whole: bytes) -> bytes:
+    """Of a shaped file, what a sequencer that holds the notes already lacks: the lanes of shaped parts, kept ones too.
+    """
+    lanes: dict[int, set[tuple[int, int]]] = {}
+    for part, part_plans in zip(cue.parts, plans, strict=True):
+        lanes.setdefault(part.track - 1, set()).update((part.channel - 1, plan.controller) for plan in part_plans)
+    return lanes_alone(split_midi(whole, name=str(cue.path)), lanes)
 
 
 def _part_summary(

@@ -50,6 +50,15 @@ def check_output(path: Path, *, inputs: Sequence[Path], force: bool) -> None:
         raise OutputError(f"{path}: is already there; choose another name, or add --force to replace it")
 
 
+def check_folder(folder: Path) -> None:
+    """Refuse a folder that cannot be made or written to, before anything is computed for it. Raises OutputError."""
+    there = next((place for place in (folder, *folder.absolute().parents) if place.exists()), Path("/"))
+    if not there.is_dir():
+        raise OutputError(f"{there}: is a file, not a folder; choose another place")
+    if not os.access(there, os.W_OK | os.X_OK):
+        raise OutputError(f"{there}: cannot be written to; choose another place, or change its permissions")
+
+
 def write_whole(path: Path, content: bytes, *, force: bool = False, inputs: Sequence[Path] = ()) -> None:
     """Write a file beside its place, then move it there; the folder is made if absent.
 

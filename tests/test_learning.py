@@ -13,7 +13,8 @@ from phrasewright.data.curves import LANES
 from phrasewright.data.errors import InputError, UsageError
 from phrasewright.data.reading import read_cue
 from phrasewright.data.store import Store
-from phrasewright.inference.shaping import ShapeOptions, shape_files
+from phrasewright.inference.batch import shape_files
+from phrasewright.inference.shaping import ShapeOptions
 from phrasewright.model.hearing import CueHearing
 from phrasewright.model.lanes import DenseLanes
 from phrasewright.model.limits import sounding_frames

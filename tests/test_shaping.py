@@ -14,7 +14,8 @@ from shaped_cues import note, orchestra, program, track, write
 
 from phrasewright.data.errors import InputError, OutputError, UsageError
 from phrasewright.data.midi import split_midi
-from phrasewright.inference.shaping import ShapeOptions, shape_cue, shape_files, summary_text
+from phrasewright.inference.batch import shape_files, summary_text
+from phrasewright.inference.shaping import ShapeOptions, shape_cue
 
 LANE_CC = (1, 2, 11)
 
