@@ -35,7 +35,7 @@ def hand_over_db(gestures: Gestures, grid: Grid, *, parameters: RuleParameters) 
     if np.ptp(offset) == 0.0:
         return None
     course = offset[grid.index]
-    window = Window(*window_frames(len(course), HAND_OVER_S, *runs_of(gestures, grid)))
+    window = Window(*window_frames(len(course), HAND_OVER_S, *runs_of(gestures, grid), step=grid.step))
     return window.mean(window.mean(course))
 
 
@@ -57,5 +57,5 @@ def counter_share(hearing: CueHearing, index: int, gestures: Gestures, grid: Gri
     # a long gap around this moment: the melody holds a note or rests
     rests = ease((since + until - _RESTS_S[0]) / (_RESTS_S[1] - _RESTS_S[0]))
     share = np.where(counter[grid.index], 1.0 + COUNTER_SHARE * (2.0 * rests - 1.0), 1.0)
-    window = Window(*window_frames(len(share), 1.0, *runs_of(gestures, grid)))
+    window = Window(*window_frames(len(share), 1.0, *runs_of(gestures, grid), step=grid.step))
     return window.mean(share)

@@ -97,6 +97,11 @@ class Grid:
     since_s: Array
     until_s: Array
 
+    @property
+    def step(self) -> int:
+        """Distance between the first two frames: that of all of them, where they are evenly spaced."""
+        return int(self.frame[1] - self.frame[0]) if len(self.frame) > 1 else 1
+
 
 def gestures_of(hearing: CueHearing, index: int, *, parameters: RuleParameters) -> Gestures:
     """Take together what is shaped as one note. `index` counts from 0 into the hearing's parts; at least one attack."""
@@ -175,9 +180,12 @@ def grid_of(gestures: Gestures, frames: int | Ints) -> Grid:
     )
 
 
-def window_frames(n_frames: int, width_s: float, start: Ints, end: Ints) -> tuple[Ints, Ints]:
-    """First frame and frame after the last of a window of `width_s` around every frame, cut to `start`..`end`."""
-    half = round(width_s / 2.0 / FRAME_S)
+def window_frames(n_frames: int, width_s: float, start: Ints, end: Ints, *, step: int = 1) -> tuple[Ints, Ints]:
+    """First frame and frame after the last of a window of `width_s` around every frame, cut to `start`..`end`.
+
+    Frames are numbered one after the other; `step` says how far apart they lie on the 10 ms grid.
+    """
+    half = round(width_s / 2.0 / (FRAME_S * step))
     frame = np.arange(n_frames)
     return np.maximum(frame - half, start), np.minimum(frame + half + 1, end)
 
