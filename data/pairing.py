@@ -19,7 +19,7 @@ from phrasewright.data.tempo import TempoMap
 
 _PEDAL_CC, _PEDAL_DOWN = 64, 64
 _SILENCE_CC = (120, 123)
-_NO_NOTES = np.zeros((0, 4), dtype=np.int64)
+_NO_NOTES = np.zeros((0, 6), dtype=np.int64)
 
 
 def channels_with_notes(track: Track) -> list[int]:
@@ -35,8 +35,8 @@ def pair_notes(track: Track, channel: int, tempo: TempoMap) -> Notes:
     if len(rows):
         rows[:, 1] = _with_pedal(track, mine, rows)
         rows[:, 1] = np.maximum(rows[:, 1], rows[:, 0] + 1)
-        rows = rows[np.lexsort((-rows[:, 2], rows[:, 0]))]
-    onset_tick, offset_tick, pitch, velocity = (np.ascontiguousarray(column) for column in rows.T)
+        rows = _in_order(rows)
+    onset_tick, offset_tick, pitch, velocity = (np.ascontiguousarray(column) for column in rows.T[:4])
     return Notes(
         onset_s=tempo.tick_to_s(onset_tick),
         offset_s=tempo.tick_to_s(offset_tick),
@@ -49,8 +49,26 @@ def pair_notes(track: Track, channel: int, tempo: TempoMap) -> Notes:
     )
 
 
+def note_events(track: Track, channel: int, notes: Notes) -> NDArray[np.int64]:
+    """Which events of a track begin and end notes, shape (n_notes, 2); -1 for an end that is no note-off of its own.
+
+    `notes` are some of those that `pair_notes` finds on the channel (from 0), in its order.
+    """
+    mine = (track.status < 0xF0) & ((track.status & 0x0F) == channel)
+    rows = iter(_in_order(_paired(track, mine)).tolist())
+    found = []
+    for onset, pitch in zip(notes.onset_tick.tolist(), notes.pitch.tolist(), strict=True):
+        row = next(row for row in rows if row[0] == onset and row[2] == pitch)
+        found.append(row[4:])
+    return np.array(found, dtype=np.int64).reshape(-1, 2)
+
+
+def _in_order(rows: NDArray[np.int64]) -> NDArray[np.int64]:
+    return rows[np.lexsort((-rows[:, 2], rows[:, 0]))]
+
+
 def _paired(track: Track, mine: NDArray[np.bool_]) -> NDArray[np.int64]:
-    """Rows (on tick, off tick, pitch, velocity), shape (n_notes, 4)."""
+    """Rows (on tick, off tick, pitch, velocity, on event, off event or -1), shape (n_notes, 6)."""
     high = track.status & 0xF0
     silence = (high == 0xB0) & np.isin(track.data1, _SILENCE_CC)
     keys = np.flatnonzero(mine & ((high == 0x90) | (high == 0x80) | silence))
@@ -58,7 +76,7 @@ def _paired(track: Track, mine: NDArray[np.bool_]) -> NDArray[np.int64]:
     waiting: dict[int, deque[int]] = {}
     end_tick = track.end_tick
     rows: list[list[int]] = []
-    for tick, kind, pitch, velocity in zip(*(column.tolist() for column in columns), strict=True):
+    for event, tick, kind, pitch, velocity in zip(keys.tolist(), *(column.tolist() for column in columns), strict=True):
         if kind == 0xB0:
             for open_notes in waiting.values():
                 while open_notes:
@@ -67,9 +85,10 @@ def _paired(track: Track, mine: NDArray[np.bool_]) -> NDArray[np.int64]:
         queue = waiting.setdefault(pitch, deque())
         if kind == 0x90 and velocity:
             queue.append(len(rows))
-            rows.append([tick, end_tick, pitch, velocity])
+            rows.append([tick, end_tick, pitch, velocity, event, -1])
         elif queue:
-            rows[queue.popleft()][1] = tick
+            row = rows[queue.popleft()]
+            row[1], row[5] = tick, event
     if not rows:
         return _NO_NOTES
     table = np.array(rows, dtype=np.int64)
@@ -93,6 +112,7 @@ def _end_hanging(
     rest of the cue.
     """
     at = np.flatnonzero(rows[:, 2] == pitch)
+    rows[at, 5] = -1
     empty = np.zeros(len(at), dtype=bool)
     sounding, lone_off, note = 0, -1, 0
     offs = []

@@ -233,7 +233,9 @@ def _delays(table: Mapping[str, object], where: str, faults: list[str]) -> Delay
     advanced = table.get("notes_advanced", False)
     if not isinstance(advanced, bool):
         faults.append(f"{where}: notes_advanced = {_shown(advanced)}; write true or false")
-    return Delays(*seconds, advanced=advanced is True) if len(seconds) == len(_DELAYS) else Delays()
+    if len(seconds) < len(_DELAYS):
+        return Delays()
+    return Delays(seconds[0], seconds[1], seconds[2], advanced=advanced is True)
 
 
 def _lanes_under(key: str, table: Mapping[str, object], where: str, faults: list[str]) -> list[tuple[str, object]]:

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from phrasewright.data.cue import Cue, Part
-from phrasewright.data.curves import LANES
+from phrasewright.data.curves import ALL_LANES
 from phrasewright.data.errors import UsageError
 from phrasewright.data.profiles import Profile, read_profile
 from phrasewright.data.reading import read_cue
@@ -22,6 +22,7 @@ from phrasewright.inference.comparing import lane_of
 from phrasewright.inference.lane_plans import gesture_spans
 from phrasewright.model.hearing import CueHearing, PartHearing
 from phrasewright.model.listening import hear
+from phrasewright.model.responses import timing_of
 from phrasewright.model.review import KINDS, review_part
 from phrasewright.model.review_flaws import SEVERITIES, Flaw, WrittenPart
 
@@ -97,28 +98,31 @@ def fails(result: Mapping[str, Any], kinds: Collection[str]) -> bool:
 def written_part(cue: Cue, heard: PartHearing) -> WrittenPart:
     """A part with its lanes as they stand in the file."""
     part = heard.part
-    lanes = {lane: curve for lane in LANES if (curve := lane_of(part, lane)) is not None}
+    timing = timing_of(heard)
+    lanes = {lane: curve for lane in ALL_LANES if (curve := lane_of(part, lane)) is not None}
     sustained = [(passage.start_s, passage.end_s) for passage in part.passages if passage.kind == "sustained"]
     return WrittenPart(
-        notes=part.notes,
-        attacks=heard.attacks,
+        notes=part.file_notes,
+        attacks=heard.attacks if timing is None else timing.at_note_ons(heard.attacks),
         phrases=heard.phrases,
         lanes=lanes,
         late=frozenset(lane for lane, curve in lanes.items() if _starts_late(cue, part, float(curve.time_s[0]), lane)),
         sustained_s=np.array(sustained, dtype=np.float64).reshape(-1, 2),
         gesture_s=gesture_spans(heard),
         tempo=cue.tempo,
+        sounding_s=None if timing is None else timing.sounding_s,
     )
 
 
 def _starts_late(cue: Cue, part: Part, first_s: float, lane: str) -> bool:
     """Whether a lane's first event comes after the part's first note; on one tick the order in the file decides."""
-    onset_s = float(part.notes.onset_s[0])
+    notes = part.file_notes
+    onset_s = float(notes.onset_s[0])
     if abs(first_s - onset_s) > 1e-9:
         return first_s > onset_s
     track = cue.midi.tracks[part.track - 1]
     channel = part.channel - 1
-    on = (track.status == (_NOTE_ON | channel)) & (track.data2 > 0) & (track.tick >= int(part.notes.onset_tick[0]))
+    on = (track.status == (_NOTE_ON | channel)) & (track.data2 > 0) & (track.tick >= int(notes.onset_tick[0]))
     cc = part.lane_cc.get(lane)
     control = track.status == (_CONTROL | channel)
     mine = control & (track.data1 == cc) if cc is not None else control

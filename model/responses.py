@@ -210,6 +210,11 @@ class Timing:
         rising = self.lane_s + 1e-9 * np.arange(len(self.lane_s))
         return _through(time_s, rising, self.file_s)
 
+    def at_note_ons(self, attacks: Attacks) -> Attacks:
+        """The attacks with every time as it stands in the file."""
+        end_s, release_s = self.to_file_s(attacks.end_s), self.to_file_s(attacks.release_s)
+        return replace(attacks, onset_s=self.written_s, end_s=np.maximum(end_s, self.written_s), release_s=release_s)
+
 
 def timing_of(heard: PartHearing) -> Timing | None:
     """How the times of a part belong together, None where it is heard at its note-ons."""

@@ -63,6 +63,7 @@ class WrittenPart:
     notes : Notes
         At least one.
     attacks : Attacks
+        By their note-ons.
     phrases : sequence of Phrase
     lanes : mapping from lane name to Curve
         The lanes with at least one event.
@@ -73,6 +74,8 @@ class WrittenPart:
     gesture_s : float array, (n_gestures, 2)
         Around re-articulations, accents and sforzandi, where a larger step is allowed.
     tempo : TempoMap
+    sounding_s : float array, (n_attacks,), or None
+        Where each attack is heard; None where that is its note-on.
     """
 
     notes: Notes
@@ -83,6 +86,12 @@ class WrittenPart:
     sustained_s: Floats
     gesture_s: Floats
     tempo: TempoMap
+    sounding_s: Floats | None = None
+
+    @property
+    def onset_s(self) -> Floats:
+        """Where each attack is heard, shape (n_attacks,)."""
+        return self.attacks.onset_s if self.sounding_s is None else self.sounding_s
 
     @cached_property
     def n_frames(self) -> int:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import numpy as np
 
 from phrasewright.data.cue import PASSAGE_KINDS
+from phrasewright.model.repeats import FASTEST_REPEAT_S, TOLERANCE_S, joinable_repeats
 from phrasewright.model.review_flaws import LEVEL_LANES, Flaw, Floats, Mask, WrittenPart
 
 JOIN_NOTE_S = 0.4
@@ -20,10 +21,6 @@ drift of 3 to 6 steps a second; a repeated pitch has no change of note to help a
 """
 RENEWED = 0.5
 """Share of the sounding notes that must be new: where most are held, a dip would be heard in the held ones."""
-FASTEST_REPEAT_S = 0.2
-"""Repeats at five a second and faster are strokes of one movement; a lane cannot follow each."""
-_TOLERANCE_S = 0.002
-"""Rounding of ticks."""
 
 
 def bare_joins(part: WrittenPart) -> list[Flaw]:
@@ -71,15 +68,19 @@ def retriggers(part: WrittenPart) -> list[Flaw]:
     Sampled and modelled instruments start anew at each of them, where a player would only lean on the bow or the
     breath. They may be meant, so the finding is low; `--join-repeats` makes one note of them.
     """
-    a = part.attacks
-    again = np.flatnonzero(_slow_repeats(part))
+    notes, a = part.notes, part.attacks
+    chains = joinable_repeats(notes, a)
+    if not chains:
+        return []
+    again = np.sort(np.concatenate([chain[1:] for chain in chains]))
+    phrase = np.repeat(a.phrase, a.last_note - a.first_note + 1)[again]
     flaws = []
-    for number in np.unique(a.phrase[again]).tolist():
-        mine = again[a.phrase[again] == number]
-        first, last, n = int(mine[0]), int(mine[-1]), len(mine)
-        times = "once" if n == 1 else f"{n} times"
+    for number in np.unique(phrase).tolist():
+        mine = again[phrase == number]
+        times = "once" if len(mine) == 1 else f"{len(mine)} times"
         what = f"a pitch starts anew {times} while it still sounds; --join-repeats would make one note of it"
-        flaws.append(Flaw("retrigger", None, float(a.onset_s[first]), float(a.end_s[last]), what, "low"))
+        start_s, end_s = float(notes.onset_s[mine[0]]), float(notes.offset_s[mine].max())
+        flaws.append(Flaw("retrigger", None, start_s, end_s, what, "low"))
     return flaws
 
 
@@ -91,12 +92,12 @@ def _joined(part: WrittenPart) -> Mask:
 def _slow_repeats(part: WrittenPart) -> Mask:
     a = part.attacks
     between_s = np.diff(a.onset_s, prepend=-np.inf)
-    return _joined(part) & a.repeated & (between_s > FASTEST_REPEAT_S + _TOLERANCE_S)
+    return _joined(part) & a.repeated & (between_s > FASTEST_REPEAT_S + TOLERANCE_S)
 
 
 def _shallow(part: WrittenPart, where: Mask, least_cc: int) -> list[tuple[float, float]]:
     """(onset, fall) of the chosen attacks at which neither lane falls so far."""
-    onset_s = part.attacks.onset_s[where]
+    onset_s = part.onset_s[where]
     fall_cc = np.zeros(len(onset_s))
     for lane in LEVEL_LANES:
         if lane in part.lanes:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from phrasewright.data.curves import LANES
 from phrasewright.model.review_flaws import (
     FRAME_S,
     LEVEL_LANES,
@@ -127,7 +128,7 @@ def copied_lanes(part: WrittenPart) -> list[Flaw]:
     deviation; the detail faster than a second agrees too. The lane named is the later of the two in the order
     dynamics, expression, vibrato.
     """
-    names = list(part.lanes)
+    names = [lane for lane in LANES if lane in part.lanes]
     size, hop = round(STRETCH_S / FRAME_S / _STEP), round(_HOP_S / FRAME_S / _STEP)
     sounding = (part.sounding & part.sustained)[::_STEP]
     if len(sounding) < size:
@@ -233,7 +234,7 @@ def machine_holds(part: WrittenPart) -> list[Flaw]:
     a = part.attacks
     flaws = []
     index = np.flatnonzero(a.end_s - a.onset_s > HELD_S)
-    for lane in part.lanes:
+    for lane in (lane for lane in LANES if lane in part.lanes):
         value = part.frames_cc[lane]
         for i in index.tolist():
             on_s, end_s = float(a.onset_s[i]), float(a.end_s[i])
