@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from phrasewright.model.gestures import Gestures, Grid
 from phrasewright.model.hearing import EVENTS, FIGURES, ROLES
-from phrasewright.model.parameters import Family, RuleParameters
+from phrasewright.model.parameters import Family, Pair, RuleParameters
 from phrasewright.model.shapes import bump, ease
 
 Array = NDArray[np.float64]
@@ -125,6 +125,8 @@ def dips_cc(
     full_s = np.where(gestures.repeated, dip.full_s[1], dip.full_s[0])
     size *= np.clip((shorter_s - dip.shortest_s) / (full_s - dip.shortest_s), 0.0, 1.0)
     size *= np.clip(1.0 + dip.residue * dip_residue, *dip.residue_bounds)
+    weak_share = np.where(gestures.repeated, dip.weak_share[1], dip.weak_share[0])
+    size *= 1.0 - weak_share * _quick(shorter_s, dip.quick_s) * _weaker(gestures.metre)
     leap = np.minimum(np.abs(np.r_[0.0, np.diff(gestures.pitch)]), 12.0)
     size *= 1.0 + dip.metre * gestures.metre + dip.per_semitone * np.maximum(leap - 1.0, 0.0)
     size = np.where(np.isin(gestures.event, (_ACCENT, _SFORZANDO)), parameters.accent.dip_share * size, size)
@@ -141,6 +143,17 @@ def dips_cc(
         fall = fall + np.where(j > i, depth[j] * bump(grid.until_s / before_s[j]), 0.0)
         lanes.append(-fall)
     return np.stack(lanes, axis=1)
+
+
+def _quick(length_s: Array, quick_s: Pair) -> Array:
+    """1 at the first length and shorter, 0 from the second on."""
+    return np.asarray(np.clip((quick_s[1] - length_s) / (quick_s[1] - quick_s[0]), 0.0, 1.0))
+
+
+def _weaker(metre: Array) -> Array:
+    """1 where the metre is weaker than at either neighbour, else 0."""
+    beside = np.maximum(np.r_[0.0, metre[:-1]], np.r_[metre[1:], 0.0])
+    return np.where(metre < beside - 1e-9, 1.0, 0.0)
 
 
 def spikes_cc(gestures: Gestures, grid: Grid, *, parameters: RuleParameters, touch: Family) -> Array:

@@ -101,16 +101,21 @@ class Dip:
     share_after: float = 0.5
     """A dip takes at most these shares of the note before and of its own note."""
     shortest_s: float = 0.09
-    full_s: Pair = (0.38, 0.24)
+    full_s: Pair = (0.52, 0.34)
     """Between notes shorter than the first there is no dip, from these on (join, repeat) the full one."""
-    metre: float = 0.12
+    metre: float = 0.2
     """What a downbeat deepens, as a share."""
+    quick_s: Pair = (0.25, 0.45)
+    weak_share: Pair = (0.5, 0.2)
+    """Between quick notes (in full at the first length, not from the second on) a dip (join, repeat) is shallower by
+    this share where the metre is weaker than beside it: hands lean on beats, and equal dips at every quaver sound like
+    a machine."""
     steepest_cc_per_s: float = 300.0
     """Depths are cut so that no flank is steeper; 60 events a second of 6 steps each follow that."""
     per_semitone: float = 0.03
     """What each semitone of a leap deepens a join, as a share, up to an octave."""
-    residue: float = 0.14
-    residue_bounds: Pair = (0.85, 1.3)
+    residue: float = 0.17
+    residue_bounds: Pair = (0.85, 1.35)
     """Standard deviation of the depth, as a share, and what it is cut to."""
     repeat_own_share: float = 1.8
     """A repeated note may be shorter by this and still be articulated: the stroke is about the note before it."""
@@ -244,7 +249,7 @@ class Vibrato:
     ease_s: float = 0.2
     settle_s: float = 0.4
     """Width of the moving average that keeps it from jumping into fast notes."""
-    follow_dynamics: float = 0.3
+    follow_dynamics: float = 0.42
     """Steps of vibrato for a step of dynamics over its centre."""
 
 
