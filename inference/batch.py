@@ -216,7 +216,14 @@ def _cue_lines(cue: dict[str, Any]) -> list[str]:
             lanes.append(f"{lane} (controller {told['cc']}, {told['events']} events{kept})")
         lines.append(title + "; ".join(lanes))
         lines += [f"      {remark}" for remark in part["remarks"]]
+        lines += [f"      {_joined_line(told)}" for told in part.get("joined", ())]
     return [*lines, *(f"  {remark}" for remark in cue["remarks"])]
+
+
+def _joined_line(told: dict[str, Any]) -> str:
+    place = f"bar {told['bar']}" if told["bar"] is not None else f"{told['start_s']:.2f} s"
+    seconds = f"{told['end_s'] - told['start_s']:.2f} s"
+    return f"{place}: {told['n_notes']} notes of pitch {told['pitch']} joined into one of {seconds}"
 
 
 def _table_text(result: dict[str, Any]) -> str:
@@ -239,6 +246,9 @@ def _table_text(result: dict[str, Any]) -> str:
         )  # fmt: skip
         table.add_row(name, f"{seconds // 60}:{seconds % 60:02d}", *map(str, counts))
         remarks += [f"{name}{said}" for said in _grouped(cue)]
+        remarks += [
+            f"{name}, {part['name']}: {_joined_line(told)}" for part in cue["parts"] for told in part.get("joined", ())
+        ]
     for failure in result.get("failed", ()):
         table.add_row(Path(failure["in"]).name, "failed")
     page = StringIO()

@@ -70,11 +70,13 @@ def plan_part(
     existing: str,
     outside: Sequence[tuple[int, int]],
     learned_cc: Mapping[str, tuple[int, int]] | None = None,
+    written: Notes | None = None,
 ) -> tuple[LanePlan, ...]:
     """Plan the lanes of a part: `index` counts from 0 into the hearing's parts, `outside` stays in any case.
 
     `learned_cc` gives, for lanes drawn in a learned style, the lowest and highest step of the hand: these lanes may go
-    beyond the default ranges as the hand does, and move in larger steps.
+    beyond the default ranges as the hand does, and move in larger steps. `written` are the part's notes as they will
+    stand in the file, where that changes them.
     """
     heard = hearing.parts[index]
     part, tempo = heard.part, hearing.cue.tempo
@@ -84,12 +86,13 @@ def plan_part(
     n_frames = dense.n_frames
     if timing is not None:
         n_frames = max(n_frames, n_frames_for(float(part.file_notes.offset_s.max())))
-    sound = sound_of(part.file_notes)
+    written = part.file_notes if written is None else written
+    sound = sound_of(written)
     phrases = phrase_ticks(heard)
     frames = phrase_frames(phrases, tempo, n_frames)
     beat_s = tempo.beat_length_s(tempo.tick_to_s(phrases.start))
     beat_frames = np.maximum(np.rint(beat_s / FRAME_S), 1).astype(np.int64)
-    limit = step_limits(n_frames, gesture_s=gesture_spans(heard), gap_s=gap_spans(part.file_notes))
+    limit = step_limits(n_frames, gesture_s=gesture_spans(heard), gap_s=gap_spans(written))
     resets = track.tick[(track.status == (0xB0 | channel)) & (track.data1 == _RESET_CC)]
 
     drawn = {lane: read_drawn(track, channel=channel, controller=cc) for lane, cc in part.lane_cc.items()}

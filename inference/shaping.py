@@ -15,18 +15,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phrasewright.data.cue import Cue, Part
-from phrasewright.data.curves import LANES
+from phrasewright.data.curves import ALL_LANES
 from phrasewright.data.errors import UsageError
 from phrasewright.data.midi import LaneEvents, lanes_alone, split_midi, weave
+from phrasewright.data.pairing import note_events
 from phrasewright.data.plan import read_plan
 from phrasewright.data.profiles import read_profile
-from phrasewright.data.reading import read_cue
+from phrasewright.data.reading import cue_of, read_cue
 from phrasewright.inference.lane_plans import LanePlan, plan_part
 from phrasewright.model.events import write_lanes
 from phrasewright.model.existing import EXISTING_MODES
 from phrasewright.model.hearing import CueHearing
 from phrasewright.model.lanes import DenseLanes
 from phrasewright.model.listening import hear
+from phrasewright.model.repeats import joinable_repeats, joined_notes, within
 from phrasewright.model.spans import bar_ticks, outside, select_parts
 
 Predictor = Callable[[CueHearing, int], DenseLanes]
@@ -58,6 +60,8 @@ class ShapeOptions:
         A learned style by its name in the store, or a file that one was exported to.
     lanes_only : bool
         Write only tempo map, track names and the lanes of shaped parts, for import beside what a sequencer holds.
+    join_repeats : bool
+        Connected repeats of one pitch become one note, which lanes articulate: the only option that changes notes.
     """
 
     baseline: bool = False
@@ -69,13 +73,16 @@ class ShapeOptions:
     plan: Path | None = None
     style: str | None = None
     lanes_only: bool = False
+    join_repeats: bool = False
 
     def __post_init__(self) -> None:
         if self.style is not None and self.baseline:
             raise UsageError("--baseline with --style: rules fitted to a style are not available; choose one")
-        unknown = [lane for lane in self.lanes or () if lane not in LANES]
+        if self.join_repeats and self.lanes_only:
+            raise UsageError("--join-repeats with --lanes-only: one changes notes, the other writes none; choose one")
+        unknown = [lane for lane in self.lanes or () if lane not in ALL_LANES]
         if unknown:
-            raise UsageError(f"{unknown[0]!r} is no lane; choose from {', '.join(LANES)}")
+            raise UsageError(f"{unknown[0]!r} is no lane; choose from {', '.join(ALL_LANES)}")
         if self.existing not in EXISTING_MODES:
             modes = ", ".join(EXISTING_MODES)
             raise UsageError(f"{self.existing!r} is no way to treat existing lanes; choose from {modes}")
@@ -165,23 +172,26 @@ def shape_cue(
 
     plans: list[tuple[LanePlan, ...]] = []
     skipped: list[str | None] = []
+    joined: list[list[NDArray[np.int64]]] = []
     for i, part in enumerate(cue.parts):
         reason = _skip_reason(part, chosen, span, options)
         skipped.append(reason)
+        repeats = _repeats(hearing, i, span) if options.join_repeats and reason is None else []
+        joined.append(repeats)
         if reason is not None:
             plans.append(())
             continue
         plans.append(
             plan_part(
                 hearing, i, by.predict(hearing, i), lanes=options.lanes, existing=options.existing,
-                outside=outside(part, span, cue), learned_cc=by.learned_cc,
+                outside=outside(part, span, cue), learned_cc=by.learned_cc, written=joined_notes(part.notes, repeats),
             )
         )
     events = iter(write_lanes([plan.request for part_plans in plans for plan in part_plans], cue.tempo))
     written = [[(plan, *next(events)) for plan in part_plans] for part_plans in plans]
-    whole, counts = _woven(cue, written)
+    whole, counts = _woven(cue, written, joined)
     content = _lanes_alone(cue, plans, whole) if options.lanes_only else whole
-    summary = {
+    summary: dict[str, Any] = {
         "in": str(path),
         "out": None,
         "seconds": round(cue.duration_s, 6),
@@ -192,7 +202,36 @@ def shape_cue(
         ],
         "remarks": [said for said in (by.remark, _PLAN_REMARKS.get(hearing.plan.origin, "")) if said],
     }
+    if options.join_repeats:
+        for told, part, repeats in zip(summary["parts"], cue.parts, joined, strict=True):
+            told["joined"] = [_joined_note(cue, part, chain) for chain in repeats]
+        if any(joined):  # what is learned from later has the notes of the file that was written
+            cue = cue_of(split_midi(whole, name=str(path)), path=path, profile=profile)
     return Shaped(content, summary, cue, by.version, whole)
+
+
+def _repeats(hearing: CueHearing, index: int, span: tuple[int, int] | None) -> list[NDArray[np.int64]]:
+    """The notes of a part that become one each, within a span of ticks; those with an end of their own in the file."""
+    heard, midi = hearing.parts[index], hearing.cue.midi
+    part, notes = heard.part, heard.part.file_notes
+    chains = within(joinable_repeats(notes, heard.attacks), notes, span)
+    ends = note_events(midi.tracks[part.track - 1], part.channel - 1, notes)[:, 1]
+    return [chain for chain in chains if np.all(ends[chain] >= 0)]
+
+
+def _joined_note(cue: Cue, part: Part, chain: NDArray[np.int64]) -> dict[str, Any]:
+    notes, tempo = part.notes, cue.tempo
+    first, last = int(chain[0]), int(chain[-1])
+    beats = (round(float(notes.onset_beat[first]), 6), round(float(notes.offset_beat[last]), 6))
+    return {
+        "pitch": int(notes.pitch[first]),
+        "n_notes": len(chain),
+        "start_s": round(float(notes.onset_s[first]), 6),
+        "end_s": round(float(notes.offset_s[last]), 6),
+        "start_beat": beats[0] if tempo.has_metre else None,
+        "end_beat": beats[1] if tempo.has_metre else None,
+        "bar": int(tempo.tick_to_bar(notes.onset_tick[first]) + 1e-9) if tempo.has_metre else None,
+    }
 
 
 def _skip_reason(part: Part, chosen: frozenset[int], span: tuple[int, int] | None, options: ShapeOptions) -> str | None:
@@ -214,13 +253,25 @@ def _skip_reason(part: Part, chosen: frozenset[int], span: tuple[int, int] | Non
 Written = Sequence[Sequence[tuple[LanePlan, NDArray[np.int64], NDArray[np.int64]]]]
 
 
-def _woven(cue: Cue, written: Written) -> tuple[bytes, dict[tuple[int, str], int]]:
-    """The file with all lanes, and how many events each lane of each part (from 1) holds in it."""
+def _woven(
+    cue: Cue, written: Written, joined: Sequence[Sequence[NDArray[np.int64]]]
+) -> tuple[bytes, dict[tuple[int, str], int]]:
+    """The file with all lanes, and how many events each lane of each part (from 1) holds in it.
+
+    `joined` gives for each part the notes that become one each: of such a chain the first note-on and the last note-off
+    stay.
+    """
     removed: dict[int, NDArray[np.bool_]] = {}
     rows: dict[int, list[NDArray[np.int64]]] = {}
     counts: dict[tuple[int, str], int] = {}
-    for part, lanes in zip(cue.parts, written, strict=True):
+    for part, lanes, chains in zip(cue.parts, written, joined, strict=True):
         track = part.track - 1
+        if chains:
+            mask = removed.setdefault(track, np.zeros(cue.midi.tracks[track].n_events, dtype=bool))
+            ends = note_events(cue.midi.tracks[track], part.channel - 1, part.notes)
+            for chain in chains:
+                mask[ends[chain[1:], 0]] = True
+                mask[ends[chain[:-1], 1]] = True
         for plan, tick, value in lanes:
             mask = removed.setdefault(track, np.zeros(cue.midi.tracks[track].n_events, dtype=bool))
             mask |= plan.removed
