@@ -109,6 +109,13 @@ def main() -> None:
     "--style", help="Shape in a learned style: its name, or a file it was exported to. Example: --style string-hand"
 )
 @click.option(
+    "--join-repeats",
+    is_flag=True,
+    help="Make one note of connected repeats of one pitch slower than five a second; lanes articulate it. The only"
+    " option that changes notes; each is listed, and shaping the cue again without it brings them back."
+    " Example: --join-repeats",
+)
+@click.option(
     "--lanes-only",
     is_flag=True,
     help="Write only tempo map, track names and lanes, for import beside the notes your sequencer holds."
