@@ -5,6 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from played_lines import Predictor
+
+from phrasewright.model.prediction import network_lanes
+from phrasewright.model.rules import rules_lanes
 
 
 @pytest.fixture(autouse=True)
@@ -13,3 +17,10 @@ def own_home(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.Monke
     home = tmp_path_factory.mktemp("home")
     monkeypatch.setenv("PHRASEWRIGHT_HOME", str(home))
     return home
+
+
+@pytest.fixture(params=[rules_lanes, network_lanes], ids=["rules", "network"])
+def predictor(request: pytest.FixtureRequest) -> Predictor:
+    """Each predictor that answers the call."""
+    chosen: Predictor = request.param
+    return chosen

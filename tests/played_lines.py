@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
@@ -15,15 +15,19 @@ from numpy.typing import NDArray
 from phrasewright.data.cue import PASSAGE_KINDS
 from phrasewright.data.reading import read_cue
 from phrasewright.model.hearing import EVENTS, FIGURES, ROLES, CueHearing
-from phrasewright.model.lanes import FRAME_S
+from phrasewright.model.lanes import FRAME_S, DenseLanes
 from phrasewright.model.levels import combined_level_db
 from phrasewright.model.limits import sounding_frames
 from phrasewright.model.listening import hear
 
 BEAT_S = 0.5
+DYNAMICS, EXPRESSION, VIBRATO = 0, 1, 2
 VIOLINS, CELLO, FLUTE, TRUMPET, HORN, STRINGS, CHOIR, HARP = 40, 42, 73, 56, 60, 48, 52, 46
 Note = tuple[int, float, float, int]
 Array = NDArray[np.float64]
+Predictor = Callable[[CueHearing, int], DenseLanes]
+TUNE = [67, 69, 71, 72, 74, 72, 71, 69]
+QUARTET = "beethoven/opus18no1/movement2"
 
 
 def heard(*lines: Line) -> CueHearing:
@@ -47,6 +51,15 @@ def line(
 def solo_line(notes: Sequence[Note], *, program: int = VIOLINS, name: str = "Violin") -> CueHearing:
     """A cue of one part."""
     return heard(Line(name, program, notes))
+
+
+def tune_with_rests(n: int, *, beats: float = 1.0) -> list[Note]:
+    """The tune `n` times at changing heights, a two-beat rest after each."""
+    notes: list[Note] = []
+    for k in range(n):
+        pitches = [p + (k * 5) % 7 for p in (TUNE if k % 2 else TUNE[::-1])]
+        notes += line(pitches, beats, start=k * (8 * beats + 2.0))
+    return notes
 
 
 def labelled(
@@ -79,6 +92,21 @@ def labelled(
     parts = list(hearing.parts)
     parts[index] = replace(part, attacks=attacks)
     return replace(hearing, parts=tuple(parts))
+
+
+def long_notes(n: int, *, program: int = CELLO, name: str = "Cello") -> CueHearing:
+    """`n` held notes of three to six seconds with rests between."""
+    notes, start = [], 0.0
+    for k in range(n):
+        beats = 6.0 + (k * 3) % 7
+        notes.append((48 + (k * 5) % 12, start, beats, 70))
+        start += beats + 2.0
+    return labelled(solo_line(notes, program=program, name=name), figure="held", event="none")
+
+
+def shaped(predictor: Predictor, hearing: CueHearing, index: int = 0) -> Array:
+    """The lanes one predictor gives a part."""
+    return predictor(hearing, index).value_cc
 
 
 def frame(time_s: float) -> int:

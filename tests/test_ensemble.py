@@ -3,28 +3,17 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
 import pytest
 from drawn_cues import Line, write_cue
-from played_lines import CELLO, FLUTE, VIOLINS, frame, heard, labelled, level_db, line
+from played_lines import CELLO, FLUTE, VIOLINS, Predictor, frame, heard, labelled, level_db, line
 
 from phrasewright.model.hearing import CueHearing
-from phrasewright.model.lanes import DenseLanes
-from phrasewright.model.prediction import network_lanes
-from phrasewright.model.rules import rules_lanes
 from phrasewright.training.ensemble_evaluation import ensemble_figures, main
 
-Predictor = Callable[[CueHearing, int], DenseLanes]
 SONG = [67, 69, 71, 72, 74, 72, 71, 69]
-
-
-@pytest.fixture(params=[rules_lanes, network_lanes], ids=["rules", "network"])
-def predictor(request: pytest.FixtureRequest) -> Predictor:
-    chosen: Predictor = request.param
-    return chosen
 
 
 def duet() -> CueHearing:

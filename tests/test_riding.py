@@ -2,30 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
 import pytest
 from marked_cues import BAR_S, PHRASE, marked_cue, planned, table
 from numpy.typing import NDArray
-from played_lines import frame, labelled, level_db, smoothed
+from played_lines import Predictor, frame, labelled, level_db, smoothed
 
 from phrasewright.model.hearing import CueHearing
-from phrasewright.model.lanes import DenseLanes
 from phrasewright.model.limits import sounding_frames
 from phrasewright.model.listening import hear
-from phrasewright.model.prediction import network_lanes
-from phrasewright.model.rules import rules_lanes
 
-Predictor = Callable[[CueHearing, int], DenseLanes]
 Array = NDArray[np.float64]
-
-
-@pytest.fixture(params=[rules_lanes, network_lanes], ids=["rules", "network"])
-def predictor(request: pytest.FixtureRequest) -> Predictor:
-    chosen: Predictor = request.param
-    return chosen
 
 
 def sounding(predictor: Predictor, hearing: CueHearing, index: int = 0) -> Array:

@@ -43,7 +43,9 @@ Array = NDArray[np.float64]
 Hand = Callable[[CueHearing, int], Array]
 Table = dict[str, dict[str, float]]
 QUARTET = (("Violin I", 40), ("Violin II", 40), ("Viola", 41), ("Cello", 42))
-PROPERTY_TESTS = ("tests/test_musical_claims.py", "tests/test_lane_contract.py")
+PROPERTY_TESTS = tuple(
+    f"tests/test_{name}.py" for name in ("musical_claims", "note_claims", "movement_claims", "lane_contract")
+)
 FITTED_ON = ("haydn/opus1no1/movement1", "mozart/k155/movement1")
 """Where constant and ridge are fitted: movements the network may see too."""
 
