@@ -24,13 +24,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phrasewright.data.errors import InputError
+from phrasewright.data.files import read_file
+from phrasewright.data.printing import printable
 
 META, SYSEX, ESCAPE = 0xFF, 0xF0, 0xF7
 END_OF_TRACK = 0x2F
 _PORT = 0x21
 TEXT_TYPES = (0x01, 0x05, 0x06, 0x07)
 """Text, lyric, marker and cue point: where marks for players are found."""
-MAX_FILE_BYTES = 256 * 1024 * 1024
+MAX_FILE_BYTES = 64 << 20
+MAX_TRACKS, MAX_MESSAGES = 10_000, 4_000_000
+"""More than an hour of forty parts with dense lanes holds (measured: 100 bytes of memory a message)."""
+_BLOCK = 1 << 16
+_LONGEST_DELTA = (1 << 28) - 1
 
 _DATA_BYTES = {0x80: 2, 0x90: 2, 0xA0: 2, 0xB0: 2, 0xC0: 1, 0xD0: 1, 0xE0: 2}
 _SYSTEM_BYTES = {0xF1: 1, 0xF2: 2, 0xF3: 1, 0xF6: 0, 0xF8: 0, 0xFA: 0, 0xFB: 0, 0xFC: 0, 0xFE: 0}
@@ -102,15 +108,10 @@ def read_midi(path: Path) -> MidiFile:
     Raises
     ------
     InputError
-        The file cannot be opened, is no Standard MIDI File, is of type 2, or breaks off inside a message.
+        The file cannot be opened, is no Standard MIDI File, is of type 2, breaks off inside a message, or holds more
+        than any cue.
     """
-    try:
-        if path.stat().st_size > MAX_FILE_BYTES:
-            raise InputError(f"{path}: {path.stat().st_size} bytes is more than any cue needs; export the cue alone")
-        content = path.read_bytes()
-    except OSError as fault:
-        raise InputError(f"{path}: cannot be read ({fault.strerror}); check the name and the permissions") from fault
-    return split_midi(content, name=str(path))
+    return split_midi(read_file(path, most_bytes=MAX_FILE_BYTES, what="cue"), name=str(path))
 
 
 def split_midi(content: bytes, *, name: str) -> MidiFile:
@@ -130,6 +131,7 @@ def split_midi(content: bytes, *, name: str) -> MidiFile:
 
     tracks: list[Track] = []
     chunks: list[tuple[int, int, int | None]] = []
+    room = MAX_MESSAGES
     at = 8 + header_length
     while at + 8 <= len(content):
         length = int.from_bytes(content[at + 4 : at + 8], "big")
@@ -137,8 +139,11 @@ def split_midi(content: bytes, *, name: str) -> MidiFile:
         if content[at : at + 4] == b"MTrk":
             if end > len(content):
                 raise InputError(f"{name}: track {len(tracks) + 1} is cut off at byte {len(content)}; export it again")
+            if len(tracks) == MAX_TRACKS:
+                raise InputError(f"{name}: holds more than {MAX_TRACKS} tracks; export the tracks of the cue alone")
             chunks.append((at, end, len(tracks)))
-            tracks.append(_split_track(content, at + 8, end, where=f"{name}: track {len(tracks) + 1}"))
+            tracks.append(_split_track(content, at + 8, end, where=f"{name}: track {len(tracks) + 1}", room=room))
+            room -= tracks[-1].n_events
         else:
             end = min(end, len(content))
             chunks.append((at, end, None))
@@ -171,15 +176,25 @@ def _variable_length(content: bytes, at: int, end: int) -> tuple[int, int]:
     raise IndexError(at)
 
 
-def _split_track(content: bytes, at: int, end: int, *, where: str) -> Track:
-    """Split one track, in one pass: the format is a chain in which each message tells where the next begins."""
+def _split_track(content: bytes, at: int, end: int, *, where: str, room: int) -> Track:
+    """Split one track, in one pass: the format is a chain in which each message tells where the next begins.
+
+    `room` is how many messages it may hold at most.
+    """
     rows: list[tuple[int, int, int, int, int, int]] = []
+    blocks = [np.zeros((0, 6), dtype=np.int64)]
     add = rows.append
     tick = 0
     running = 0
     begin = at
     try:
         while at < end:
+            if len(rows) == _BLOCK:
+                blocks.append(np.array(rows, dtype=np.int64))
+                rows.clear()
+                room -= _BLOCK
+                if room < 0:
+                    break
             begin = at
             byte = content[at]
             at += 1
@@ -225,9 +240,12 @@ def _split_track(content: bytes, at: int, end: int, *, where: str) -> Track:
                 raise InputError(f"{where}: undefined status byte {status:#x} at byte {at - 1}; export it again")
     except IndexError:
         at = end + 1
+    if len(rows) > room:
+        raise InputError(f"{where}: the file holds more than {MAX_MESSAGES} messages; export the cue in several files")
     if at > end:
         raise InputError(f"{where}: breaks off inside the message at byte {begin}; export it again")
-    table = np.array(rows, dtype=np.int64).reshape(-1, 6)  # (n_events, 6)
+    blocks.append(np.array(rows, dtype=np.int64).reshape(-1, 6))
+    table = np.concatenate(blocks)  # (n_events, 6)
     tick_, status_, data1_, data2_, start_, stop_ = (np.ascontiguousarray(column) for column in table.T)
     return Track(tick_, status_, data1_, data2_, start_, stop_, tail=(at, end))
 
@@ -267,11 +285,6 @@ def port_of(midi: MidiFile, track: int) -> int:
         if payload:
             return payload[0]
     return 0
-
-
-def printable(text: str) -> str:
-    """Text on one line without control characters: blanks of any kind become spaces, at most 200 characters."""
-    return "".join(c if c.isprintable() else " " if c.isspace() else "" for c in text).strip()[:200]
 
 
 def _encoded_length(value: int) -> bytes:
@@ -354,6 +367,11 @@ def _woven_track(midi: MidiFile, index: int, removed: NDArray[np.bool_] | None, 
     last = content[int(track.start[-1]) : int(track.stop[-1])] if has_end else bytes((END_OF_TRACK, 0))
     bodies.append(_BYTE[META] + last)
     deltas = np.diff(np.r_[0, tick, end_tick]).tolist()
+    if max(deltas) > _LONGEST_DELTA:
+        raise InputError(
+            f"track {index + 1}: lanes would lie {max(deltas)} ticks apart, more than a MIDI file can tell; its tempo is "
+            "faster than any music, export it again"
+        )
     out = [
         (_BYTE[delta] if delta < 128 else _encoded_length(delta)) + body
         for delta, body in zip(deltas, bodies, strict=True)

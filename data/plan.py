@@ -27,6 +27,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from phrasewright.data.cue import Cue, Mark, Part
 from phrasewright.data.errors import InputError, UsageError
+from phrasewright.data.files import read_file
 from phrasewright.data.notes import Notes
 
 LEVEL_CENTRES_CC: Mapping[str, float] = {"pp": 30.0, "p": 44.0, "mp": 58.0, "mf": 72.0, "f": 90.0, "ff": 108.0}
@@ -243,11 +244,7 @@ def read_plan(path: Path, cue: Cue) -> Plan:
 def _table(path: Path, faults: list[str]) -> list[tuple[int, dict[str, str]]]:
     """(line number, cells by column) of every row; an unusable header is a fault, and no row is read then."""
     try:
-        if path.stat().st_size > _MAX_PLAN_BYTES:
-            raise InputError(f"{path}: {path.stat().st_size} bytes is more than any plan needs; is it the right file?")
-        text = path.read_bytes().decode("utf-8-sig")
-    except OSError as fault:
-        raise InputError(f"{path}: cannot be read ({fault.strerror}); check the name and the permissions") from fault
+        text = read_file(path, most_bytes=_MAX_PLAN_BYTES, what="plan").decode("utf-8-sig")
     except UnicodeDecodeError as fault:
         raise InputError(f"{path}: is no text in UTF-8; save the table as CSV in UTF-8") from fault
     lines = text.splitlines()

@@ -35,6 +35,7 @@ from pathlib import Path
 from phrasewright.data.cue import PART_KINDS, Delays
 from phrasewright.data.curves import ALL_LANES, COLOUR_LANES, DEFAULT_CC, LANES
 from phrasewright.data.errors import InputError
+from phrasewright.data.files import read_file
 
 _DELAYS = ("first_delay_s", "legato_delay_s", "short_delay_s")
 _KEYS = ("lanes", "range", "response", *_DELAYS, "notes_advanced", "kind", "switches")
@@ -104,13 +105,7 @@ def read_profile(path: Path) -> Profile:
         The file cannot be read or is no TOML, or any of its values is at fault; all faults in one message.
     """
     try:
-        if path.stat().st_size > _MAX_PROFILE_BYTES:
-            raise InputError(
-                f"{path}: {path.stat().st_size} bytes is more than any profile needs; is it the right file?"
-            )
-        text = path.read_bytes().decode("utf-8")
-    except OSError as fault:
-        raise InputError(f"{path}: cannot be read ({fault.strerror}); check the name and the permissions") from fault
+        text = read_file(path, most_bytes=_MAX_PROFILE_BYTES, what="profile").decode("utf-8-sig")
     except UnicodeDecodeError as fault:
         raise InputError(f"{path}: is not UTF-8 text (byte {fault.start}); save it as UTF-8") from fault
     return parse_profile(text, path=path)

@@ -9,6 +9,7 @@ from phrasewright.data.corrections import StyleVersion, check_style_name
 from phrasewright.data.cue import FAMILIES
 from phrasewright.data.curves import LANES
 from phrasewright.data.errors import InputError, UsageError
+from phrasewright.data.files import read_file
 from phrasewright.data.store import Store
 from phrasewright.inference.writing import check_output, write_whole
 from phrasewright.model.hearing import ROLES
@@ -49,14 +50,7 @@ def loaded(store: Store, name: str) -> Style | None:
 
 def file_bytes(path: Path) -> bytes:
     """A style file's bytes. Raises InputError where it cannot be read or is larger than any style."""
-    try:
-        with path.open("rb") as file:
-            content = file.read(MAX_BYTES + 1)
-    except OSError as fault:
-        raise InputError(f"{path}: cannot be read ({fault.strerror}); check the name") from fault
-    if len(content) > MAX_BYTES:
-        raise InputError(f"{path}: is larger than any style; choose another file")
-    return content
+    return read_file(path, most_bytes=MAX_BYTES, what="style")
 
 
 def export_style(store: Store, name: str, path: Path, *, force: bool) -> None:

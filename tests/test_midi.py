@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from midi_bytes import END, chunk, control, name, note, number, program, smf, text
+from midi_bytes import END, chunk, control, line, name, note, number, program, smf, text
 
 from phrasewright.data.errors import InputError
-from phrasewright.data.midi import LaneEvents, MidiFile, meta_text, port_of, printable, read_midi, split_midi, weave
+from phrasewright.data.midi import LaneEvents, MidiFile, meta_text, port_of, read_midi, split_midi, weave
 
 LANES = (1, 2, 11)
 
@@ -246,7 +246,28 @@ def test_a_missing_file_and_a_folder_are_input_errors(tmp_path: Path) -> None:
 def test_names_lose_control_characters_and_keep_their_accents() -> None:
     track = chunk(name("Fl\u00f6te\x1b[31m\tI\u00a0\u202e a"), b"\x00\xff\x03\x05Fl\xf6te", END)  # UTF-8, then Latin-1
     assert meta_text(split_midi(smf(track), name="x"), 0, (3,)) == [(0, "Fl\u00f6te[31m I  a"), (0, "Fl\u00f6te")]
-    assert len(printable("a" * 5000)) == 200
+
+
+def test_a_file_that_claims_or_holds_more_than_any_cue_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    track = chunk(b"\x00\x90\x3c\x40" + b"\x01\x3c\x40" * 70_000, END)
+    monkeypatch.setattr("phrasewright.data.midi.MAX_MESSAGES", 140_004)
+    assert len(split_midi(smf(track, track), name="cue.mid").tracks[1].tick) == 70_002
+    with pytest.raises(InputError, match=r"^cue\.mid: track 3: the file holds more than 140004 messages"):
+        split_midi(smf(track, track, chunk(END)), name="cue.mid")
+    monkeypatch.setattr("phrasewright.data.midi.MAX_TRACKS", 5)
+    with pytest.raises(InputError, match="more than 5 tracks"):
+        split_midi(smf(*[chunk(END)] * 6), name="cue.mid")
+
+
+def test_lanes_farther_apart_than_a_delta_can_tell_are_refused() -> None:
+    """A quarter note of a microsecond: a second later is 32 thousand million ticks later."""
+    midi = split_midi(smf(chunk(line([60]), END)), name="cue.mid")
+    late = LaneEvents(*(np.array([value]) for value in (32_767_000_000, 0, 11, 90)))
+    with pytest.raises(InputError, match=r"track 1: lanes would lie 3276\d+ ticks apart"):
+        weave(midi, removed={}, added={0: late})
+    fits = LaneEvents(*(np.array([value]) for value in ((1 << 28) - 1, 0, 11, 90)))
+    again = split_midi(weave(midi, removed={}, added={0: fits}), name="cue.mid")
+    assert again.tracks[0].end_tick == (1 << 28) - 1
 
 
 def test_a_track_names_its_port() -> None:

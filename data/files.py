@@ -1,0 +1,56 @@
+"""Files that users name: read whole, or refused in one line before memory is taken."""
+
+from __future__ import annotations
+
+import stat
+from pathlib import Path
+
+from phrasewright.data.errors import InputError
+
+
+def read_file(path: Path, *, most_bytes: int, what: str) -> bytes:
+    """The bytes of a file.
+
+    Parameters
+    ----------
+    most_bytes : int
+        More than that is refused; no more is ever read.
+    what : str
+        What the file should be, for messages: "cue", "plan".
+
+    Raises
+    ------
+    InputError
+        It cannot be read, is too large, or is no file but a folder, pipe or device, which might never end.
+    """
+    check_file(path, most_bytes=most_bytes, what=what)
+    try:
+        with path.open("rb") as file:
+            content = file.read(most_bytes + 1)
+    except OSError as fault:
+        raise _unreadable(path, fault) from fault
+    if len(content) > most_bytes:
+        raise _too_large(path, len(content), what)
+    return content
+
+
+def check_file(path: Path, *, most_bytes: int, what: str) -> None:
+    """Refuse what `read_file` would refuse, without reading; for libraries that read a path themselves."""
+    try:
+        found = path.stat()
+    except (OSError, ValueError) as fault:  # ValueError: a name that no system takes
+        raise _unreadable(path, fault) from fault
+    if not stat.S_ISREG(found.st_mode):
+        kind = "a folder" if stat.S_ISDIR(found.st_mode) else "a pipe or a device"
+        raise InputError(f"{path}: cannot be read (it is {kind}); name the file of the {what}")
+    if found.st_size > most_bytes:
+        raise _too_large(path, found.st_size, what)
+
+
+def _unreadable(path: Path, fault: Exception) -> InputError:
+    reason = getattr(fault, "strerror", None) or str(fault)
+    return InputError(f"{path}: cannot be read ({reason}); check the name and the permissions")
+
+
+def _too_large(path: Path, n_bytes: int, what: str) -> InputError:
+    return InputError(f"{path}: {n_bytes} bytes is more than any {what} needs; is it the right file?")
