@@ -14,6 +14,7 @@ import numpy as np
 from phrasewright.data.cue import Cue
 from phrasewright.data.curves import DEFAULT_CC
 from phrasewright.model.hearing import EVENTS, FIGURES, ROLES, CueHearing, PartHearing
+from phrasewright.model.offsets import Offset, offset_of
 
 _AXES = ("role", "figure", "event")
 
@@ -48,6 +49,7 @@ def _part_dict(cue: Cue, heard: PartHearing) -> dict[str, Any]:
         "kind": part.kind,
         "why": part.why,
         "n_notes": part.notes.n_notes,
+        "offset": _offset_dict(offset_of(heard, cue.tempo)),
         "existing": counts,
         "passages": [
             {"kind": p.kind, "start_s": _round(p.start_s), "end_s": _round(p.end_s), "why": p.why}
@@ -80,6 +82,16 @@ def _part_dict(cue: Cue, heard: PartHearing) -> dict[str, Any]:
     }
 
 
+def _offset_dict(offset: Offset | None) -> dict[str, Any] | None:
+    """How far a part stands ahead of the bars, None where that cannot be told."""
+    if offset is None:
+        return None
+    return {
+        "early_s": offset.early_s, "sure": offset.sure, "n_onsets": offset.n_onsets, "told": offset.told,
+        "by_kind": offset.by_kind,
+    }  # fmt: skip
+
+
 def explain_text(hearing: CueHearing) -> str:
     """The same as a table: each part with its passages, then its phrases and situations in order of time."""
     cue = hearing.cue
@@ -98,6 +110,9 @@ def _part_lines(cue: Cue, heard: PartHearing) -> list[str]:
         f"  {part.notes.n_notes} notes; {_existing_text(heard)}; lanes to write: {', '.join(part.lane_cc) or 'none'}",
     ]
     lines += [f"  ! {remark}" for remark in part.remarks]
+    offset = offset_of(heard, cue.tempo)
+    if offset is not None and offset.told:
+        lines.append(f"  ! {offset.remark}")
     rows = [(p.start_s, p.end_s, "passage", p.kind, p.why) for p in part.passages]
     for number, phrase in enumerate(heard.phrases, 1):
         label = f"{number} ({phrase.strength:.2f})"

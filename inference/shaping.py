@@ -25,9 +25,10 @@ from phrasewright.data.reading import cue_of, read_cue
 from phrasewright.inference.lane_plans import LanePlan, plan_part
 from phrasewright.model.events import write_lanes
 from phrasewright.model.existing import EXISTING_MODES
-from phrasewright.model.hearing import CueHearing
+from phrasewright.model.hearing import CueHearing, PartHearing
 from phrasewright.model.lanes import DenseLanes
 from phrasewright.model.listening import hear
+from phrasewright.model.offsets import offset_of
 from phrasewright.model.repeats import joinable_repeats, joined_notes, within
 from phrasewright.model.spans import bar_ticks, outside, select_parts
 
@@ -197,8 +198,8 @@ def shape_cue(
         "seconds": round(cue.duration_s, 6),
         "style": by.style,
         "parts": [
-            _part_summary(part, part_plans, counts, reason)
-            for part, part_plans, reason in zip(cue.parts, plans, skipped, strict=True)
+            _part_summary(heard, cue, part_plans, counts, reason)
+            for heard, part_plans, reason in zip(hearing.parts, plans, skipped, strict=True)
         ],
         "remarks": [said for said in (by.remark, _PLAN_REMARKS.get(hearing.plan.origin, "")) if said],
     }
@@ -296,8 +297,11 @@ def _lanes_alone(cue: Cue, plans: Sequence[Sequence[LanePlan]], whole: bytes) ->
 
 
 def _part_summary(
-    part: Part, plans: Sequence[LanePlan], counts: dict[tuple[int, str], int], reason: str | None
+    heard: PartHearing, cue: Cue, plans: Sequence[LanePlan], counts: dict[tuple[int, str], int], reason: str | None
 ) -> dict[str, Any]:
+    part = heard.part
+    offset = offset_of(heard, cue.tempo) if reason is None else None
+    ahead = [offset.remark] if offset is not None and offset.told else []
     return {
         "index": part.index,
         "name": part.name,
@@ -308,5 +312,5 @@ def _part_summary(
             for plan in plans
         },
         "skipped": reason,
-        "remarks": list(part.remarks) + [remark for plan in plans for remark in plan.remarks],
+        "remarks": [*part.remarks, *ahead, *(remark for plan in plans for remark in plan.remarks)],
     }
