@@ -3,12 +3,15 @@
 Everything is told by place, shape, shade and words as well as by colour: the page survives a black-and-white copier.
 The lane colours are after the set of Okabe and Ito 2008 ("Color Universal Design"; from memory), darkened for print,
 and told apart with any kind of colour vision. Sizes are in inches, text in points, as the drawing library wants them.
+
+Everything is laid straight on the figure through an affine map for each panel, without the library's axes and ticks:
+those took half the time of a whole cue's picture.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -16,12 +19,12 @@ from numpy.typing import NDArray
 
 from phrasewright.data.cue import Part
 from phrasewright.data.curves import DEFAULT_CC, LANES, Curve
-from phrasewright.inference.page import Page, clock, staircase, together
+from phrasewright.inference.page import Page, clock, staircase, thinned, together
 from phrasewright.model.hearing import PartHearing
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from matplotlib.transforms import Transform
 
 INK, PALE, RULE, FAINT = "#1b242c", "#5c6770", "#9aa4ac", "#e3e7ea"
 LANE_COLOUR = {"dynamics": "#0072B2", "expression": "#C04F00", "vibrato": "#00795A"}
@@ -66,6 +69,7 @@ _LEAST_RANGE_CC = 24
 """A lane's axis covers at least this many steps, so that a drift of three steps does not look like a swell."""
 
 
+Floats = NDArray[np.float64]
 Stretches = tuple[tuple[str, float, float], ...]
 """Names with first and last x; those of one row do not overlap."""
 
@@ -111,46 +115,88 @@ def block_of(heard: PartHearing, page: Page, *, lanes: dict[str, Curve], over: d
     return Block(heard, lanes, over, strips, float(middle - half), float(middle + half))
 
 
+@dataclass(frozen=True)
+class Panel:
+    """A strip of the page across its width: `bottom` and `tall` in inches, `low` to `high` in units of its own.
+
+    Shapes are given in axis units of the page (x) and the panel's own (y).
+    """
+
+    figure: Figure
+    page: Page
+    bottom: float
+    tall: float
+    low: float
+    high: float
+
+    def __post_init__(self) -> None:
+        from matplotlib.transforms import Affine2D
+
+        across, up = self.page.inch_per_x, self.tall / (self.high - self.low)
+        place = Affine2D().translate(-self.page.left, -self.low).scale(across, up).translate(LEFT, self.bottom)
+        object.__setattr__(self, "to_page", place + self.figure.dpi_scale_trans)
+
+    to_page: Transform = field(init=False)
+
+    def text(self, x: float, y: float, words: str, **style: Any) -> None:
+        self.figure.text(x, y, words, transform=self.to_page, **style)
+
+    def line(self, x: Sequence[float] | Floats, y: Sequence[float] | Floats, **style: Any) -> None:
+        from matplotlib.lines import Line2D
+
+        self.figure.add_artist(Line2D(x, y, transform=self.to_page, **style))
+
+    def strokes(self, x: Floats, low: float, high: float, **style: Any) -> None:
+        """Upright strokes as one broken line: thousands are drawn and stored much sooner than stroke by stroke."""
+        broken = np.stack([x, x, np.full(len(x), np.nan)], axis=1).ravel()  # (3 * n_strokes,)
+        self.line(broken, np.tile([low, high, np.nan], len(x)), solid_capstyle="butt", **style)
+
+    def shapes(self, corners: Sequence[Floats], *, gid: str | None = None, **style: Any) -> None:
+        """Filled polygons, (n_corners, 2) each."""
+        from matplotlib.collections import PolyCollection
+
+        shapes = PolyCollection(corners, transform=self.to_page, **style)
+        shapes.set_gid(gid)
+        self.figure.add_artist(shapes)
+
+    def beside(self, y: float, words: str, **style: Any) -> None:
+        """Words in the margin, ending before the panel."""
+        self.text(self.page.left - 0.05 / self.page.inch_per_x, y, words, ha="right", **style)
+
+    def grid(self) -> None:
+        """Bar lines, and beats where they do not stand too close."""
+        page = self.page
+        if len(page.beat_x) and np.diff(page.beat_x).min(initial=np.inf) * page.inch_per_x > _LEAST_GRID:
+            self.strokes(page.beat_x, self.low, self.high, color=FAINT, linewidth=0.5, zorder=0)
+        self.strokes(page.bar_x, self.low, self.high, color=RULE, linewidth=0.6, zorder=0.5)
+
+    def say(self, words: str) -> None:
+        middle = (self.page.left + self.page.right) / 2, (self.low + self.high) / 2
+        self.text(*middle, words, color=PALE, style="italic", ha="center", va="center")
+
+
 def draw_block(figure: Figure, block: Block, page: Page, *, top: float) -> None:
     """Draw one part, its upper edge `top` inches above the figure's lower edge."""
-    width, height = figure.get_size_inches()
-
-    def panel(upper: float, tall: float, name: str) -> Axes:
-        box = (LEFT / width, (upper - tall) / height, 1 - (LEFT + RIGHT) / width, tall / height)
-        axes = figure.add_axes(box, label=f"{name}-{block.heard.part.index}")
-        axes.set_xlim(page.left, page.right)
-        axes.tick_params(length=0, pad=3, labelsize=6.5)
-        axes.set_xticks([])
-        for side in ("top", "right", "left", "bottom"):
-            axes.spines[side].set_visible(False)
-        return axes
-
     _title(figure, block.heard.part, top=top)
-    top -= _TITLE
-    _draw_phrases(panel(top, _BRACKETS, "phrases"), block.heard, page)
-    top -= _BRACKETS
-    _draw_notes(panel(top, block.notes_height, "notes"), block, page)
-    top -= block.notes_height + _GAP
+    top -= _TITLE + _BRACKETS
+    _draw_phrases(Panel(figure, page, top, _BRACKETS, 0.0, 1.0), block.heard)
+    top -= block.notes_height
+    _draw_notes(Panel(figure, page, top, block.notes_height, block.low, block.high), block)
+    top -= _GAP
     for axis, rows in block.strips:
         for i, row in enumerate(rows):
-            name = axis if i == 0 else ""
-            _draw_strip(panel(top, _STRIP, f"{axis}{i or ''}"), row, name, page)
             top -= _STRIP
+            _draw_strip(Panel(figure, page, top, _STRIP, 0.0, 1.0), row, axis if i == 0 else "")
     top -= _GAP if block.strips else 0.0
     for lane in block.shown:
-        axes = panel(top, _LANE, lane)
-        _draw_lane(axes, block, lane, page)
-        top -= _LANE + _GAP
+        top -= _LANE
+        _draw_lane(figure, block, lane, page, bottom=top)
+        top -= _GAP
     if not block.shown:
-        axes = panel(top, _NO_LANES, "no-lanes")
-        axes.set_yticks([])
-        _say(axes, "no lanes drawn")
-    _draw_seconds(axes, page)
-
-
-def _say(axes: Axes, words: str) -> None:
-    where: dict[str, Any] = {"transform": axes.transAxes, "ha": "center", "va": "center"}
-    axes.text(0.5, 0.5, words, color=PALE, style="italic", **where)
+        top -= _NO_LANES
+        Panel(figure, page, top, _NO_LANES, 0.0, 1.0).say("no lanes drawn")
+        top -= _GAP
+    _draw_seconds(Panel(figure, page, top, _GAP, 0.0, 1.0))
 
 
 def _title(figure: Figure, part: Part, *, top: float) -> None:
@@ -162,30 +208,16 @@ def _title(figure: Figure, part: Part, *, top: float) -> None:
     figure.text(1 - RIGHT / width, y, kind, fontsize=7.5, color=PALE, ha="right", va="baseline")
 
 
-def _grid(axes: Axes, page: Page) -> None:
-    low, high = axes.get_ylim()
-    if len(page.beat_x) and np.diff(page.beat_x).min(initial=np.inf) * page.inch_per_x > _LEAST_GRID:
-        _strokes(axes, page.beat_x, low, high, color=FAINT, linewidth=0.5, zorder=0)
-    _strokes(axes, page.bar_x, low, high, color=RULE, linewidth=0.6, zorder=0.5)
-
-
-def _strokes(axes: Axes, x: NDArray[np.float64], low: float, high: float, **style: Any) -> None:
-    """Upright strokes as one broken line: a page of thousands is drawn and stored much sooner than stroke by stroke."""
-    broken = np.stack([x, x, np.full(len(x), np.nan)], axis=1).ravel()  # (3 * n_strokes,)
-    axes.plot(broken, np.tile([low, high, np.nan], len(x)), solid_capstyle="butt", **style)
-
-
-def _draw_phrases(axes: Axes, heard: PartHearing, page: Page) -> None:
+def _draw_phrases(panel: Panel, heard: PartHearing) -> None:
     """Bar numbers along the top, phrase brackets with their numbers below them."""
-    index = heard.part.index
-    axes.set_ylim(0, 1)
-    axes.set_yticks([])
+    index, page = heard.part.index, panel.page
     width_inch = page.inch_per_x * float(np.diff(page.bar_x).min(initial=np.inf))
-    every = next(n for n in (1, 2, 4, 8, 16, 32, 64, 128, 256, 512, 1024, 4096) if n * width_inch > 0.32 or n == 4096)
+    least = 0.32 if len(page.bar) <= 25 else 0.9
+    every = next(n for n in (1, 2, 4, 8, 16, 32, 64, 128, 256, 512, 1024, 4096) if n * width_inch > least or n == 4096)
     for bar, x in zip(page.bar[:-1].tolist(), page.bar_x[:-1].tolist(), strict=True):
         if (bar - 1) % every == 0 or bar == page.bar[0] or bar in page.metre:
             said = f"{bar}   {page.metre[bar]}" if bar in page.metre else str(bar)
-            axes.text(x, 0.74, said, fontsize=7, color=PALE, ha="left", va="bottom", gid=f"bar-{index}-{bar}")
+            panel.text(x, 0.74, said, fontsize=7, color=PALE, ha="left", va="bottom", gid=f"bar-{index}-{bar}")
     inset = 0.02 / page.inch_per_x
     for number, phrase in enumerate(heard.phrases, 1):
         cut = page.cut(phrase.start_s, phrase.end_s)
@@ -193,52 +225,49 @@ def _draw_phrases(axes: Axes, heard: PartHearing, page: Page) -> None:
             continue
         a, b = cut[0] + inset, max(cut[1] - inset, cut[0] + inset)
         x, y = [a, b], [0.42, 0.42]
+        for label in (f"phrase {number}", str(number)):
+            if _fits(label, b - a, page, points=6.5):
+                panel.text((a + b) / 2, 0.42, label, fontsize=6.5, ha="center", va="center_baseline")
+                half = _width(label, page, points=6.5) / 2
+                x, y = [a, (a + b) / 2 - half, np.nan, (a + b) / 2 + half, b], [0.42, 0.42, np.nan, 0.42, 0.42]
+                break
         if phrase.start_s >= page.start_s - 1e-6:
             x, y = [a, *x], [0.12, *y]
         if phrase.end_s <= page.end_s + 1e-6:
             x, y = [*x, b], [*y, 0.12]
-        style: dict[str, Any] = {"linewidth": 0.8, "solid_joinstyle": "miter", "clip_on": False}
-        axes.plot(x, y, color=INK, gid=f"phrase-{index}-{number}", **style)
-        for label in (f"phrase {number}", str(number)):
-            if _fits(label, b - a, page, points=6.5):
-                box = {"facecolor": "white", "edgecolor": "none", "pad": 1.2}
-                axes.text((a + b) / 2, 0.42, label, fontsize=6.5, ha="center", va="center", bbox=box)
-                break
+        panel.line(x, y, color=INK, linewidth=0.8, solid_joinstyle="miter", gid=f"phrase-{index}-{number}")
+
+
+def _width(label: str, page: Page, *, points: float) -> float:
+    """About how wide a label is, in axis units, with a little air."""
+    return (len(label) * _CHARACTER * points * _POINT + 0.06) / page.inch_per_x
 
 
 def _fits(label: str, width_x: float, page: Page, *, points: float) -> bool:
-    return len(label) * _CHARACTER * points * _POINT + 0.06 <= width_x * page.inch_per_x
+    return _width(label, page, points=points) <= width_x
 
 
-def _draw_notes(axes: Axes, block: Block, page: Page) -> None:
-    from matplotlib.collections import PolyCollection
-
-    axes.set_ylim(block.low, block.high)
-    axes.set_facecolor("#fafbfc")
-    notes = block.heard.part.notes
+def _draw_notes(panel: Panel, block: Block) -> None:
+    page, notes = panel.page, block.heard.part.notes
+    left, right = page.left, page.right
+    sheet = np.array([[left, panel.low], [right, panel.low], [right, panel.high], [left, panel.high]])
+    panel.shapes([sheet], facecolors="#fafbfc", linewidths=0, zorder=-1)
+    panel.grid()
     inside = (notes.offset_s > page.start_s) & (notes.onset_s < page.end_s)
+    if not np.any(inside):
+        panel.say("silent here")
+        return
     a = page.to_x(np.maximum(notes.onset_s[inside], page.start_s))
     b = page.to_x(np.minimum(notes.offset_s[inside], page.end_s))
     pitch = notes.pitch[inside].astype(np.float64)
     corners = np.stack([a, b, b, a], axis=1), pitch[:, None] + np.array([-0.45, -0.45, 0.45, 0.45])  # (n_notes, 4) each
-    bars = PolyCollection(
-        list(np.stack(corners, axis=2)),
-        facecolors=velocity_shades(notes.velocity[inside]),
-        edgecolors="white",
-        linewidths=0.5,
-        zorder=2,
-    )
-    bars.set_gid(f"notes-{block.heard.part.index}")
-    axes.add_collection(bars, autolim=False)
-    if len(pitch) == 0:
-        axes.set_yticks([])
-        _grid(axes, page)
-        _say(axes, "silent here")
-        return
-    ticks = _pitch_ticks(pitch.astype(np.int64), block.low, block.high)
-    axes.set_yticks(ticks, [pitch_name(p) for p in ticks])
-    axes.hlines([p for p in ticks if p % 12 == 0], page.left, page.right, color=RULE, linewidth=0.4, zorder=0.4)
-    _grid(axes, page)
+    style: dict[str, Any] = {"edgecolors": "white", "linewidths": 0.5, "zorder": 2}
+    shades = velocity_shades(notes.velocity[inside])
+    panel.shapes(list(np.stack(corners, axis=2)), facecolors=shades, gid=f"notes-{block.heard.part.index}", **style)
+    for p in _pitch_ticks(notes.pitch[inside], block.low, block.high):
+        panel.beside(p, pitch_name(p), fontsize=6.5, color=PALE, va="center_baseline")
+        if p % 12 == 0:
+            panel.line([page.left, page.right], [p, p], color=RULE, linewidth=0.4, zorder=0.4)
 
 
 def velocity_shades(velocity: NDArray[np.int64]) -> NDArray[np.float64]:
@@ -262,17 +291,20 @@ def _pitch_ticks(pitch: NDArray[np.int64], low: float, high: float) -> list[int]
     return sorted(ticks)
 
 
-def _draw_strip(axes: Axes, row: Stretches, name: str, page: Page) -> None:
+def _draw_strip(panel: Panel, row: Stretches, name: str) -> None:
     """One row of what was heard, as ruled stretches with their names, which may run on where nothing follows."""
-    axes.set_ylim(0, 1)
-    axes.set_yticks([0.5], [name])
-    gap = 0.015 / page.inch_per_x
-    for (label, a, b), next_x in zip(row, [x for _, x, _ in row[1:]] + [page.right], strict=True):
-        axes.fill_between([a, max(b - gap, a)], 0.1, 0.9, color=FAINT, linewidth=0, zorder=1)
-        axes.plot([a, a], [0.1, 0.9], color=PALE, linewidth=0.9, zorder=2, solid_capstyle="butt")
+    page = panel.page
+    if name:
+        panel.beside(0.5, name, fontsize=6.5, color=PALE, va="center_baseline")
+    a = np.array([x for _, x, _ in row])
+    b = np.maximum(np.array([x for *_, x in row]) - 0.015 / page.inch_per_x, a)
+    corners = np.stack([a, b, b, a], axis=1), np.tile([0.1, 0.1, 0.9, 0.9], (len(row), 1))  # (n_stretches, 4) each
+    panel.shapes(list(np.stack(corners, axis=2)), facecolors=FAINT, linewidths=0, zorder=1)
+    panel.strokes(a, 0.1, 0.9, color=PALE, linewidth=0.9, zorder=2)
+    for (label, x, _), next_x in zip(row, [x for _, x, _ in row[1:]] + [page.right], strict=True):
         for text in (label, SHORT_LABEL.get(label, label)):
-            if _fits(text, next_x - a, page, points=6.5):
-                axes.text(a + 0.035 / page.inch_per_x, 0.48, text, fontsize=6.5, va="center", zorder=3)
+            if _fits(text, next_x - x, page, points=6.5):
+                panel.text(x + 0.035 / page.inch_per_x, 0.5, text, fontsize=6.5, va="center_baseline", zorder=3)
                 break
 
 
@@ -306,36 +338,41 @@ def _stretches(heard: PartHearing, axis: str, page: Page) -> list[tuple[str, flo
     return found
 
 
-def _draw_lane(axes: Axes, block: Block, lane: str, page: Page) -> None:
+def _draw_lane(figure: Figure, block: Block, lane: str, page: Page, *, bottom: float) -> None:
     part = block.heard.part
     name = f"{lane}-{part.index}"
     mine, over = block.lanes.get(lane), block.over.get(lane)
     drawn = [staircase(curve, page) for curve in (mine, over) if curve is not None]
     low, high = _value_range(np.concatenate([y for _, y in drawn]))
-    axes.set_ylim(low, high)
-    axes.set_yticks([t for t in range(0, 128, 10 if high - low <= 45 else 20) if low + 1 <= t <= high - 1])
+    panel = Panel(figure, page, bottom, _LANE, low, high)
+    for t in range(0, 128, 10 if high - low <= 45 else 20):
+        if low + 1 <= t <= high - 1:
+            panel.beside(t, str(t), fontsize=6.5, color=PALE, va="center_baseline")
     onset_x = page.to_x(part.notes.onset_s[(part.notes.onset_s >= page.start_s) & (part.notes.onset_s < page.end_s)])
     onset_x = np.unique(onset_x)
     dense = np.diff(onset_x).min(initial=np.inf) * page.inch_per_x < _LEAST_GRID
-    _strokes(axes, onset_x, low, low + 0.07 * (high - low), color=INK, linewidth=0.35 if dense else 0.7, zorder=2)
-    axes.axhline(low, color=RULE, linewidth=0.6)
-    _grid(axes, page)
+    panel.strokes(onset_x, low, low + 0.07 * (high - low), color=INK, linewidth=0.35 if dense else 0.7, zorder=2)
+    panel.line([page.left, page.right], [low, low], color=RULE, linewidth=0.6)
+    panel.grid()
     if mine is not None:
-        x, y = drawn[0]
-        axes.plot(x, y, color=LANE_COLOUR[lane], linewidth=1.3, solid_joinstyle="miter", zorder=3, gid=name)
-        if not block.over:
-            axes.fill_between(x, low, y, color=LANE_TINT[lane], linewidth=0, zorder=0.2)
+        x, y = thinned(*drawn[0], page)
+        panel.line(x, y, color=LANE_COLOUR[lane], linewidth=1.3, solid_joinstyle="miter", zorder=3, gid=name)
+        if not block.over and len(x):
+            below = np.column_stack([np.r_[x[0], x, x[-1]], np.r_[low, y, low]])
+            panel.shapes([below], facecolors=LANE_TINT[lane], linewidths=0, zorder=0.2)
     if over is not None:
         dashes: dict[str, Any] = {"linewidth": 1.0, "linestyle": (0, (3, 1.5)), "zorder": 2.5, "gid": f"{name}-over"}
-        axes.plot(*drawn[-1], color=INK, **dashes)
+        panel.line(*thinned(*drawn[-1], page), color=INK, **dashes)
     if mine is not None and over is not None:
         x, left_cc, right_cc = together(mine, over, page)
-        axes.fill_between(x, left_cc, right_cc, color=LANE_COLOUR[lane], alpha=0.25, linewidth=0, zorder=1)
-    edge = -0.30 / ((page.right - page.left) * page.inch_per_x)
-    label: dict[str, Any] = {"transform": axes.transAxes, "ha": "right", "clip_on": False}
-    axes.text(edge, 0.56, lane, fontsize=8, fontweight="bold", color=LANE_COLOUR[lane], va="bottom", **label)
+        between = np.column_stack([np.r_[x, x[::-1]], np.r_[left_cc, right_cc[::-1]]])
+        panel.shapes([between], facecolors=LANE_COLOUR[lane], alpha=0.25, linewidths=0, zorder=1)
+    edge, middle = page.left - 0.30 / page.inch_per_x, (low + high) / 2
+    up = 0.06 * (high - low)
+    label: dict[str, Any] = {"ha": "right", "fontsize": 8, "fontweight": "bold", "color": LANE_COLOUR[lane]}
+    panel.text(edge, middle + up, lane, va="bottom", **label)
     cc = part.lane_cc.get(lane, DEFAULT_CC[lane])
-    axes.text(edge, 0.48, f"CC {cc}", fontsize=6.5, color=PALE, va="top", **label)
+    panel.text(edge, middle - up / 3, f"CC {cc}", fontsize=6.5, color=PALE, ha="right", va="top")
 
 
 def _value_range(value_cc: NDArray[np.float64]) -> tuple[float, float]:
@@ -348,11 +385,13 @@ def _value_range(value_cc: NDArray[np.float64]) -> tuple[float, float]:
     return (low, high) if low >= -4 else (-4.0, high - low - 4)
 
 
-def _draw_seconds(axes: Axes, page: Page) -> None:
+def _draw_seconds(panel: Panel) -> None:
     """Clock time under the last panel of a block."""
+    page = panel.page
     room = (page.right - page.left) * page.inch_per_x / 0.75
     span_s = page.end_s - page.start_s
     step = next(s for s in (0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 3600) if span_s / s <= room or s == 3600)
     times = np.arange(np.ceil(page.start_s / step - 1e-9), np.floor(page.end_s / step + 1e-9) + 1) * step
-    axes.set_xticks(page.to_x(times).tolist(), [clock(t) for t in times.tolist()])
-    axes.tick_params(axis="x", length=2.5, width=0.5, color=RULE, pad=2, labelsize=6.5)
+    panel.strokes(page.to_x(times), 0.55, 1.0, color=RULE, linewidth=0.5)
+    for time_s, x in zip(times.tolist(), page.to_x(times).tolist(), strict=True):
+        panel.text(x, 0.4, clock(time_s), fontsize=6.5, color=PALE, ha="center", va="top")

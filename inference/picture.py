@@ -32,8 +32,10 @@ if TYPE_CHECKING:
 
 FORMATS = (".svg", ".png")
 PNG_DPI = 200
-MAX_PIXELS = 60_000_000
+MAX_PIXELS = 25_000_000
 """A larger PNG gets fewer dots an inch."""
+_QUICK = {"compress_level": 4}
+"""A tenth larger than at the usual level, and written in a third of the time."""
 MAX_HEIGHT = 100.0
 """A taller picture is refused: nobody could read it."""
 _TOP, _BOTTOM, _BETWEEN = 0.62, 0.30, 0.26
@@ -100,7 +102,7 @@ def picture_bytes(
         if suffix == ".svg":
             figure.savefig(page, format="svg", metadata=dict.fromkeys(("Date", "Creator", "Format", "Type")))
         else:
-            figure.savefig(page, format="png", dpi=dpi, metadata={"Software": None})
+            figure.savefig(page, format="png", dpi=dpi, metadata={"Software": None}, pil_kwargs=_QUICK)
     return page.getvalue()
 
 

@@ -161,11 +161,11 @@ def _one_lane(site: Site, rng: Rng, decoy: bool) -> Plant | None:
     if len(inside) < 4 or strokes.end_s[inside[-1]] - strokes.onset_s[inside[0]] < 6.0:
         return None
     on, off = float(strokes.onset_s[inside[0]]), float(strokes.end_s[inside[-1]])
-    stay = PAIR[rng.integers(2)]
+    stay = "vibrato" if "vibrato" in site.lanes and not decoy and rng.random() < 0.2 else PAIR[rng.integers(2)]
     if moves_cc(site, stay, on, off) < 8:
         return None
     whole = len(spans) == 1 and len(site.part.passages) == 1
-    how = str(rng.choice(["still", "still", "trembling", "absent"])) if whole else "still"
+    how = str(rng.choice(["still", "still", "trembling", "absent"])) if whole and stay != "vibrato" else "still"
     lanes: dict[str, Lane] = {}
     for lane in site.lanes:
         if lane == stay:
@@ -184,7 +184,7 @@ def _one_lane(site: Site, rng: Rng, decoy: bool) -> Plant | None:
             lanes[lane] = redrawn(site, lane, on, off, lambda t, level=level, wave=wave: level + wave[t.astype(int)])
     if decoy and any(moves_cc(site.with_lanes(lanes), lane, on, off) < 8 for lane in PAIR):
         return None
-    return Plant("one-lane", site.part.index, lanes, on, off, not decoy, "narrow" if decoy else how)
+    return Plant("one-lane", site.part.index, lanes, on, off, not decoy, "narrow" if decoy else f"{how} but {stay}")
 
 
 def _copied_lane(site: Site, rng: Rng, decoy: bool) -> Plant | None:

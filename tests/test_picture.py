@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import xml.etree.ElementTree as ET
 from pathlib import Path
+from typing import Any
 
 import matplotlib as mpl
 import numpy as np
@@ -49,9 +50,13 @@ def ids(svg: Path) -> set[str]:
     return {element.get("id", "") for element in ET.parse(svg).iter()}
 
 
+def drawn(figure: Figure, name: str) -> Any:
+    """The line or the shapes of that name; their numbers are quarter notes and steps or pitches."""
+    return next(artist for artist in figure.artists if artist.get_gid() == name)
+
+
 def notes_drawn(figure: Figure, part: int) -> int:
-    axes = next(a for a in figure.axes if a.get_label() == f"notes-{part}")
-    return next(len(c.get_paths()) for c in axes.collections if c.get_gid() == f"notes-{part}")
+    return len(drawn(figure, f"notes-{part}").get_paths())
 
 
 def test_every_note_of_the_passage_is_drawn_once(cue: Path, tmp_path: Path) -> None:
@@ -66,8 +71,7 @@ def test_every_note_of_the_passage_is_drawn_once(cue: Path, tmp_path: Path) -> N
 def test_a_note_held_into_the_passage_is_drawn_from_its_edge(tmp_path: Path) -> None:
     path = write_cue(tmp_path / "held.mid", Line("Oboe", 68, [(72, 0.0, 10.0, 80), (74, 10.0, 6.0, 80)]))
     figure = build_figure(hear(read_cue(path)), bars=(2, 2))
-    axes = next(a for a in figure.axes if a.get_label() == "notes-1")
-    (bar,) = axes.collections[0].get_paths()
+    (bar,) = drawn(figure, "notes-1").get_paths()
     assert bar.vertices[:, 0].min() == pytest.approx(4.0)
     assert bar.vertices[:, 0].max() == pytest.approx(8.0)
 
@@ -106,16 +110,26 @@ def test_a_lane_the_file_lacks_is_not_drawn(cue: Path, tmp_path: Path) -> None:
 
 def test_the_drawn_lane_is_the_lane_of_the_file(cue: Path) -> None:
     figure = build_figure(hear(read_cue(cue)), parts=[1])
-    axes = next(a for a in figure.axes if a.get_label() == "dynamics-1")
-    line = next(a for a in axes.lines if a.get_gid() == "dynamics-1")
+    line = drawn(figure, "dynamics-1")
     x, y = np.asarray(line.get_xdata()), np.asarray(line.get_ydata())
     assert x[0] == 0
     assert y[0] == 40
     assert y.max() == 80
     assert x[np.argmax(y)] == pytest.approx(8.0)
-    low, high = axes.get_ylim()
-    assert low <= y.min()
-    assert high >= y.max()
+    inches = line.get_transform().transform(np.column_stack([x, y])) / figure.dpi
+    assert np.ptp(inches[:, 1]) <= 0.8  # the height of its panel
+    eighty = [text for text in figure.texts if text.get_text() == "80"]
+    up = [text.get_transform().transform(text.get_position())[1] / figure.dpi for text in eighty]
+    assert any(inches[np.argmax(y), 1] == pytest.approx(level) for level in up)
+
+
+def test_corners_nobody_can_see_are_left_out_and_all_others_stay(tmp_path: Path) -> None:
+    quick = [(0.01 * k, 60 + k % 2) for k in range(400)]
+    path = write_cue(tmp_path / "dense.mid", Line("Oboe", 68, SCALE, {1: quick}))
+    near = np.asarray(drawn(build_figure(hear(read_cue(path))), "dynamics-1").get_xdata())
+    assert 400 < len(near) < 500
+    slow = write_cue(tmp_path / "slow.mid", Line("Oboe", 68, SCALE, {1: ramp(0, 30, 40, 80)}))
+    assert len(drawn(build_figure(hear(read_cue(slow))), "dynamics-1").get_xdata()) == 2 * 41
 
 
 def test_without_a_choice_the_parts_with_lanes_are_drawn(cue: Path) -> None:
