@@ -111,9 +111,8 @@ def main() -> None:
 @click.option(
     "--join-repeats",
     is_flag=True,
-    help="Make one note of connected repeats of one pitch slower than five a second; lanes articulate it. The only"
-    " option that changes notes; each is listed, and shaping the cue again without it brings them back."
-    " Example: --join-repeats",
+    help="Make one note of connected repeats of one pitch slower than five a second: the only option that changes notes."
+    " Each is listed; lanes articulate it; shaping again without it brings them back. Example: --join-repeats",
 )
 @click.option(
     "--lanes-only",
@@ -314,6 +313,22 @@ def style_check() -> None:
     if faults:
         click.get_current_context().exit(1)
     click.echo("the store is sound")
+
+
+@main.group(epilog=_example("profile check mine.toml"))
+def profile() -> None:
+    """Look over a profile of your instruments."""
+
+
+@profile.command("check", epilog=_example("profile check mine.toml --cue cue.mid"))
+@click.argument("file", type=_CUE)
+@click.option("--cue", type=_CUE, help="Say also for which parts of a cue each table holds. Example: --cue cue.mid")
+@_json
+def profile_check(file: Path, cue: Path | None, as_json: bool) -> None:
+    """Say what each table of FILE would do: lanes, ranges, responses, delays; all its faults at once."""
+    from phrasewright.inference.profile_check import check_profile, profile_text
+
+    _tell(check_profile(file, cue=cue), profile_text, as_json=as_json)
 
 
 @main.command(epilog=_example("explain cue.mid"))
