@@ -111,7 +111,7 @@ def main() -> None:
 @click.option(
     "--join-repeats",
     is_flag=True,
-    help="Make one note of connected repeats of one pitch slower than five a second: the only option that changes notes."
+    help="Make one note of connected repeats of one pitch slower than five a second: the one option that changes notes."
     " Each is listed; lanes articulate it; shaping again without it brings them back. Example: --join-repeats",
 )
 @click.option(
