@@ -14,11 +14,12 @@ from numpy.typing import NDArray
 from phrasewright.data.corrections import Correction, LoggedCorrection
 from phrasewright.data.cue import FAMILIES
 from phrasewright.data.curves import LANES
-from phrasewright.model.hearing import CueHearing
+from phrasewright.model.hearing import CueHearing, PartHearing
 from phrasewright.model.lanes import FRAME_S, DenseLanes
 from phrasewright.model.limits import sounding_frames
 from phrasewright.model.personal import Predictor, personal_moments, plan_lift_cc
 from phrasewright.model.prediction import prediction_frames
+from phrasewright.model.responses import by_default_law, timing_of
 from phrasewright.training.personal_fitting import Examples, joined_examples
 
 Array = NDArray[np.float64]
@@ -103,7 +104,7 @@ def examples_of(
             target = np.full((base.n_frames, len(LANES)), np.nan)
             weight = np.zeros_like(target)
             for one in layer:
-                span, values = _drawn_frames(one.correction, base.n_frames, level=one.id in keep)
+                span, values = _drawn_frames(one.correction, hearing.parts[index], base.n_frames, level=one.id in keep)
                 lane = LANES.index(one.correction.lane)
                 target[span, lane] = values
                 weight[span, lane] = one.correction.weight * (1.0 if latest[_place(one)] == one.id else _OLDER)
@@ -133,14 +134,21 @@ def _meets(layer: Sequence[LoggedCorrection], one: LoggedCorrection) -> bool:
     )
 
 
-def _drawn_frames(correction: Correction, n_frames: int, *, level: bool) -> tuple[Ints, Array]:
-    """Frames of a correction and the hand's values there; a trim keeps the first pass's level unless it counts."""
+def _drawn_frames(
+    correction: Correction, heard: PartHearing, n_frames: int, *, level: bool
+) -> tuple[Ints, Array]:
+    """Frames of a correction and the hand's values there; a trim keeps the first pass's level unless it counts.
+
+    As an instrument without a profile would have them: it speaks at once, and its values follow the default laws.
+    """
+    timing = timing_of(heard)
     first, last = np.ceil(np.array([correction.start_s, correction.end_s]) / FRAME_S - 1e-6).astype(int).tolist()
     frames = np.arange(max(first, 0), min(last, n_frames))
+    time_s = frames * FRAME_S if timing is None else timing.to_file_s(frames * FRAME_S)
     curve = correction.left
     if correction.kind == "trim" and not level and correction.predicted is not None:
         curve = correction.predicted
-    return frames, curve.at(frames * FRAME_S)
+    return frames, by_default_law(correction.lane, curve.at(time_s), heard.part.responses.get(correction.lane))
 
 
 def _trims_that_count(logged: Sequence[LoggedCorrection]) -> set[int]:
