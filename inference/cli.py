@@ -349,15 +349,23 @@ def explain(cue: Path, profile: Path | None, as_json: bool) -> None:
 @main.command(epilog=_example("compare drawn.mid shaped.mid"))
 @click.argument("left", type=_CUE, metavar="LEFT.mid")
 @click.argument("rights", nargs=-1, required=True, type=_CUE, metavar="RIGHT.mid [MORE.mid ...]")
+@click.option(
+    "--csv", "table", type=_CUE, help="Write the figures of every phrase and situation as a table. Example: --csv f.csv"
+)
 @_profile
+@_force
 @_json
-def compare(left: Path, rights: tuple[Path, ...], profile: Path | None, as_json: bool) -> None:
-    """Compare the lanes of one or more files with those of the first, such as predicted with hand-drawn ones."""
-    from phrasewright.data.profiles import read_profile
-    from phrasewright.inference.comparing import compare_files, compare_text
+def compare(
+    left: Path, rights: tuple[Path, ...], table: Path | None, profile: Path | None, force: bool, as_json: bool
+) -> None:
+    """Compare the lanes of one or more files with those of the first, such as predicted with hand-drawn ones.
 
-    result = compare_files(left, rights, profile=read_profile(profile) if profile else None)
-    _tell(result, compare_text, as_json=as_json)
+    Where notes stand at other times, in another tempo or after cuts, lanes are compared note by note.
+    """
+    from phrasewright.inference.comparing import compare_into
+    from phrasewright.inference.comparison_text import compare_text
+
+    _tell(compare_into(left, rights, table=table, profile=profile, force=force), compare_text, as_json=as_json)
 
 
 @main.command(epilog=_example("review shaped.mid --ignore retrigger --fail-on jump"))

@@ -19,7 +19,7 @@ from phrasewright.data.curves import LANES, Curve
 from phrasewright.data.errors import InputError, OutputError
 from phrasewright.data.profiles import Profile
 from phrasewright.data.reading import read_cue
-from phrasewright.inference.comparing import lane_of, match_parts
+from phrasewright.inference.counterparts import Counterpart, counterparts, lane_of
 from phrasewright.inference.page import Page, metre_text, page_of
 from phrasewright.inference.panels import LEFT, PALE, RIGHT, STYLE, Block, block_of, draw_block
 from phrasewright.inference.writing import check_output, write_whole
@@ -117,10 +117,15 @@ def chosen_parts(cue: Cue, parts: Sequence[str | int] | None) -> tuple[Part, ...
     return tuple(part for part in cue.parts if part.index in chosen)
 
 
-def _lanes_of(part: Part | None) -> dict[str, Curve]:
-    if part is None:
-        return {}
+def _lanes_of(part: Part) -> dict[str, Curve]:
     return {lane: curve for lane in LANES if (curve := lane_of(part, lane)) is not None}
+
+
+def _lanes_over(other: Counterpart | None) -> dict[str, Curve]:
+    """The lanes of a part of the second file, on the first file's time."""
+    if other is None:
+        return {}
+    return {lane: curve for lane in LANES if (curve := other.lane(lane)) is not None}
 
 
 def build_figure(
@@ -135,12 +140,12 @@ def build_figure(
     from matplotlib.figure import Figure
 
     cue = hearing.cue
-    others = match_parts(cue, over)[0] if over is not None else [None] * len(cue.parts)
+    others = counterparts(cue, over)[0] if over is not None else [None] * len(cue.parts)
     start_s, end_s = _span(cue, bars)
     page = page_of(cue, start_s=start_s, end_s=end_s)
     width = (page.right - page.left) * page.inch_per_x + LEFT + RIGHT
     blocks = [
-        block_of(hearing.parts[i], page, lanes=_lanes_of(cue.parts[i]), over=_lanes_of(others[i]))
+        block_of(hearing.parts[i], page, lanes=_lanes_of(cue.parts[i]), over=_lanes_over(others[i]))
         for i in (part.index - 1 for part in chosen_parts(cue, parts))
     ]
     height = _TOP + sum(block.height for block in blocks) + _BETWEEN * (len(blocks) - 1) + _BOTTOM

@@ -18,7 +18,7 @@ from phrasewright.data.errors import UsageError
 from phrasewright.data.profiles import Profile, read_profile
 from phrasewright.data.reading import read_cue
 from phrasewright.data.tempo import TempoMap
-from phrasewright.inference.comparing import lane_of
+from phrasewright.inference.counterparts import lane_of
 from phrasewright.inference.lane_plans import gesture_spans
 from phrasewright.model.hearing import CueHearing, PartHearing
 from phrasewright.model.listening import hear

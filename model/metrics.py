@@ -7,7 +7,7 @@ has none, so those frames are not counted (a device's own default is unknown), a
 slopes take the first value for them.
 
 Order of work: `lane_pair` builds and checks the frames, one pure function answers each question, `evaluate` gathers
-the answers. `pooled` joins the frames of several parts, so that the same functions answer for a whole cue. Values are
+the answers, and `evaluate_all` those of several parts together, a long part weighing more than a short one. Values are
 in controller steps ("steps"), slopes in steps a second. An answer that does not exist is None, never NaN.
 """
 
@@ -35,6 +35,7 @@ _EDGE_FRAMES = MAX_LAG_FRAMES + HALF_SLOPE_FRAMES
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
+Answers = dict[str, float | int | None]
 
 
 @dataclass(frozen=True)
@@ -86,11 +87,22 @@ def first_frame(time_s: Floats) -> NDArray[np.int64]:
     return np.ceil(np.asarray(time_s) / FRAME_S - 1e-6).astype(np.int64)
 
 
+def frame_index(time_s: Floats) -> NDArray[np.int64]:
+    """Index of the frame at or after each time in the rows of a `LanePair`, which are padded at either end."""
+    return first_frame(time_s) + _EDGE_FRAMES
+
+
 def frames_in(spans_s: Floats, *, n_frames: int) -> Mask:
     """Frames t with start <= t < end for any of the spans (n_spans, 2) in seconds. Shape (n_frames,)."""
     edge = np.clip(first_frame(spans_s), 0, n_frames)  # (n_spans, 2)
     change = np.bincount(edge[:, 0], minlength=n_frames + 1) - np.bincount(edge[:, 1], minlength=n_frames + 1)
     return np.asarray(np.cumsum(change)[:n_frames] > 0)
+
+
+def frames_in_pair(spans_s: Floats, pair: LanePair) -> Mask:
+    """Frames of a pair in any of the spans (n_spans, 2), as `frames_in`; shape (n_frames,)."""
+    inner = frames_in(spans_s, n_frames=len(pair.counted) - 2 * _EDGE_FRAMES)
+    return np.pad(inner, _EDGE_FRAMES)
 
 
 def sounding_frames(notes: Notes, *, n_frames: int) -> Mask:
@@ -160,24 +172,6 @@ def lane_pair(left: Curve, right: Curve, *, notes: Notes, phrases_s: Floats) -> 
     )
 
 
-def pooled(pairs: Sequence[LanePair]) -> LanePair:
-    """All frames and phrases of several parts as one pair, so that a long part weighs more than a short one."""
-    if not pairs:
-        zero, never = np.zeros(2 * _EDGE_FRAMES), np.zeros(2 * _EDGE_FRAMES, dtype=bool)
-        return LanePair(zero, zero, zero, zero, counted=never, phrase=np.full(2 * _EDGE_FRAMES, -1, dtype=np.int64))
-    first_phrase = np.cumsum([0] + [int(pair.phrase.max(initial=-1)) + 1 for pair in pairs])
-    return LanePair(
-        left_cc=np.concatenate([pair.left_cc for pair in pairs]),
-        right_cc=np.concatenate([pair.right_cc for pair in pairs]),
-        left_slope=np.concatenate([pair.left_slope for pair in pairs]),
-        right_slope=np.concatenate([pair.right_slope for pair in pairs]),
-        counted=np.concatenate([pair.counted for pair in pairs]),
-        phrase=np.concatenate(
-            [np.where(pair.phrase < 0, -1, pair.phrase + k) for pair, k in zip(pairs, first_phrase, strict=False)]
-        ),
-    )
-
-
 def mean_absolute_error(left_cc: Floats, right_cc: Floats) -> float | None:
     """Mean of |right - left| in steps; None without frames."""
     return float(np.mean(np.abs(right_cc - left_cc))) if len(left_cc) else None
@@ -220,9 +214,61 @@ def lag_ms(pair: LanePair) -> float | None:
     greatest r; of equal ones the smallest, and of +k and -k the positive. Resolution 10 ms. None where the left
     slopes, or the right ones at every shift, are constant: two lanes of which one stands still have no lag.
     """
-    n_counted = int(np.count_nonzero(pair.counted))
-    if n_counted == 0:
-        return None
+    return lag_sums(pair).lag_ms()
+
+
+@dataclass(frozen=True)
+class LagSums:
+    """What the correlation of slopes needs at each shift of -50..50 frames; sums of several parts add up.
+
+    `n`, `left`, `left_square` count the frames and sum the left slopes and their squares; `right`, `right_square` and
+    `product` sum the shifted right slopes, their squares and their products with the left ones, shape (n_shifts,).
+    """
+
+    n: int
+    left: float
+    left_square: float
+    right: Floats
+    right_square: Floats
+    product: Floats
+
+    @classmethod
+    def nothing(cls) -> LagSums:
+        """The sums over no frames."""
+        none = np.zeros(2 * MAX_LAG_FRAMES + 1)
+        return cls(0, 0.0, 0.0, none, none, none)
+
+    def __add__(self, other: LagSums) -> LagSums:
+        return LagSums(
+            self.n + other.n,
+            self.left + other.left,
+            self.left_square + other.left_square,
+            self.right + other.right,
+            self.right_square + other.right_square,
+            self.product + other.product,
+        )
+
+    def lag_ms(self) -> float | None:
+        """The shift of the greatest correlation, as told at `lag_ms`."""
+        if self.n == 0:
+            return None
+        left_power = self.left_square - self.left**2 / self.n
+        right_power = self.right_square - self.right**2 / self.n
+        product = self.product - self.left * self.right / self.n
+        smallest = 1e-9 * max(self.left_square, float(self.right_square.max()))
+        defined = (right_power > smallest) & (left_power > smallest)
+        if not np.any(defined):
+            return None
+        r = np.full(len(product), -np.inf)
+        r[defined] = product[defined] / np.sqrt(left_power * right_power[defined])
+        shift = np.arange(-MAX_LAG_FRAMES, MAX_LAG_FRAMES + 1)
+        by_size = np.lexsort((-shift, np.abs(shift)))
+        best = by_size[np.argmax(r[by_size] >= r.max() - 1e-9)]
+        return float(shift[best] * FRAME_S * 1000)
+
+
+def lag_sums(pair: LanePair) -> LagSums:
+    """The sums behind `lag_ms`, by fast Fourier transform."""
     inner = slice(MAX_LAG_FRAMES, len(pair.counted) - MAX_LAG_FRAMES)
     counted = pair.counted[inner].astype(np.float64)
     left, right = pair.left_slope[inner] * counted, pair.right_slope
@@ -232,19 +278,8 @@ def lag_ms(pair: LanePair) -> float | None:
     spectra = np.fft.rfft(np.stack([right, right**2]), n_padded)  # (2, n_frequencies)
     products = np.stack([spectra[0] * rows[0].conj(), spectra[1] * rows[0].conj(), spectra[0] * rows[1].conj()])
     sum_right, sum_square, sum_product = np.fft.irfft(products, n_padded)[:, :n_shifts]  # (3, n_shifts)
-    left_power = left @ left - left.sum() ** 2 / n_counted
-    right_power = sum_square - sum_right**2 / n_counted
-    product = sum_product - left.sum() * sum_right / n_counted
-    smallest = 1e-9 * max(float(left @ left), float(sum_square.max()))
-    defined = (right_power > smallest) & (left_power > smallest)
-    if not np.any(defined):
-        return None
-    r = np.full(len(product), -np.inf)
-    r[defined] = product[defined] / np.sqrt(left_power * right_power[defined])
-    shift = np.arange(-MAX_LAG_FRAMES, MAX_LAG_FRAMES + 1)
-    by_size = np.lexsort((-shift, np.abs(shift)))
-    best = by_size[np.argmax(r[by_size] >= r.max() - 1e-9)]
-    return float(shift[best] * FRAME_S * 1000)
+    n_counted = int(np.count_nonzero(pair.counted))
+    return LagSums(n_counted, float(left.sum()), float(left @ left), sum_right, sum_square, sum_product)
 
 
 def phrase_ranges(value_cc: Floats, phrase: NDArray[np.int64]) -> Floats:
@@ -275,21 +310,76 @@ def depth_ratio(left_cc: Floats, right_cc: Floats, phrase: NDArray[np.int64]) ->
     The median over the left file's phrases of the right lane's interquartile range, over that of the left lane. None
     without phrases or where the left's median is 0.
     """
-    left, right = phrase_ranges(left_cc, phrase), phrase_ranges(right_cc, phrase)
+    return _ratio_of_medians(phrase_ranges(left_cc, phrase), phrase_ranges(right_cc, phrase))
+
+
+def _ratio_of_medians(left: Floats, right: Floats) -> float | None:
     if len(left) == 0 or np.median(left) == 0:
         return None
     return float(np.median(right) / np.median(left))
 
 
-def phrase_errors(pair: LanePair) -> tuple[NDArray[np.int64], Floats]:
-    """Mean absolute error in steps of each phrase with counted frames: phrase numbers and errors, (n_phrases,) each."""
+@dataclass(frozen=True)
+class PhraseSums:
+    """Sums over the counted frames of each phrase that has some; all arrays have shape (n_phrases,).
+
+    `number` is the phrase's, `n` counts frames, `error`, `difference` and `square` sum |right - left|, right - left and
+    its square.
+    """
+
+    number: NDArray[np.int64]
+    n: Floats
+    error: Floats
+    difference: Floats
+    square: Floats
+
+
+def phrase_sums(pair: LanePair, *, among: Mask | None = None) -> PhraseSums:
+    """The sums of each phrase, over all counted frames or those of them that are `among`, shape (n_frames,)."""
     inside = pair.counted & (pair.phrase >= 0)
+    if among is not None:
+        inside &= among
     number, at = np.unique(pair.phrase[inside], return_inverse=True)
-    error = np.abs(pair.right_cc - pair.left_cc)[inside]
-    return number, np.bincount(at, weights=error) / np.bincount(at)
+    difference = (pair.right_cc - pair.left_cc)[inside]
+    error, signed, square = (
+        np.bincount(at, weights=w).astype(np.float64) for w in (np.abs(difference), difference, difference**2)
+    )
+    return PhraseSums(number, np.bincount(at).astype(np.float64), error, signed, square)
 
 
-def evaluate(pair: LanePair) -> dict[str, float | int | None]:
+def interval_by_phrase(total: Floats, n: Floats) -> tuple[float, float] | None:
+    """95 % interval of the mean `total.sum() / n.sum()`, phrases being what was drawn anew, not frames.
+
+    The ratio estimator's standard error over phrases (Cochran 1977, Sampling Techniques, chapter 6; from memory) and
+    Student's quantile. None with fewer than two phrases.
+    """
+    n_phrases = len(n)
+    if n_phrases < 2:
+        return None
+    mean = total.sum() / n.sum()
+    variance = n_phrases / (n_phrases - 1) * np.square(total - mean * n).sum() / np.square(n.sum())
+    half = student_quantile(n_phrases - 1) * float(np.sqrt(variance))
+    return float(mean) - half, float(mean) + half
+
+
+def student_quantile(freedom: int) -> float:
+    """Student's 97.5 % point, to .002: the series of Abramowitz and Stegun 1964, 26.7.5 (from memory).
+
+    Written out because the library that has it takes a quarter of a second to load.
+    """
+    if freedom < 4:
+        return (12.7062, 4.3027, 3.1824)[freedom - 1]
+    z = 1.959964
+    terms: tuple[float, ...] = (
+        (z**3 + z) / 4,
+        (5 * z**5 + 16 * z**3 + 3 * z) / 96,
+        (3 * z**7 + 19 * z**5 + 17 * z**3 - 15 * z) / 384,
+        (79 * z**9 + 776 * z**7 + 1482 * z**5 - 1920 * z**3 - 945 * z) / 92160,
+    )
+    return z + sum((term / freedom ** (k + 1) for k, term in enumerate(terms)), 0.0)
+
+
+def evaluate(pair: LanePair) -> Answers:
     """All answers for one pair.
 
     Returns
@@ -298,15 +388,37 @@ def evaluate(pair: LanePair) -> dict[str, float | int | None]:
         `mae`, `rmse`, `bias` (right minus left) in steps, `r`, `slope_agreement`, `lag_ms`, `depth_ratio` and
         `n_frames` (how many frames counted); None where an answer does not exist.
     """
-    at = pair.counted
-    left_cc, right_cc = pair.left_cc[at], pair.right_cc[at]
+    return evaluate_all([pair])[1]
+
+
+def evaluate_all(pairs: Sequence[LanePair]) -> tuple[list[Answers], Answers]:
+    """The answers for each of several pairs, and those for all their frames and phrases together.
+
+    The second is what `evaluate` would answer to all frames laid end to end, each phrase a phrase of its own.
+    """
+    each: list[Answers] = []
+    lags, rows, ranges = [LagSums.nothing()], [np.zeros((4, 0))], [np.zeros((2, 0))]
+    for pair in pairs:
+        at = pair.counted
+        lags.append(lag_sums(pair))
+        rows.append(np.stack([pair.left_cc[at], pair.right_cc[at], pair.left_slope[at], pair.right_slope[at]]))
+        ranges.append(np.stack([phrase_ranges(value_cc, pair.phrase[at]) for value_cc in rows[-1][:2]]))
+        each.append(_answers(rows[-1], lags[-1], ranges[-1]))
+    if len(pairs) == 1:
+        return each, each[0]
+    return each, _answers(np.concatenate(rows, axis=1), sum(lags[1:], lags[0]), np.concatenate(ranges, axis=1))
+
+
+def _answers(rows: Floats, lag: LagSums, ranges: Floats) -> Answers:
+    """From values and slopes of both drawings at the frames that count, (4, n_frames), and (2, n_phrases) ranges."""
+    left_cc, right_cc, left_slope, right_slope = rows
     return {
         "mae": mean_absolute_error(left_cc, right_cc),
         "rmse": root_mean_square_error(left_cc, right_cc),
         "bias": mean_difference(left_cc, right_cc),
         "r": correlation(left_cc, right_cc),
-        "slope_agreement": slope_agreement(pair.left_slope[at], pair.right_slope[at]),
-        "lag_ms": lag_ms(pair),
-        "depth_ratio": depth_ratio(left_cc, right_cc, pair.phrase[at]),
-        "n_frames": int(np.count_nonzero(at)),
+        "slope_agreement": slope_agreement(left_slope, right_slope),
+        "lag_ms": lag.lag_ms(),
+        "depth_ratio": _ratio_of_medians(*ranges),
+        "n_frames": len(left_cc),
     }

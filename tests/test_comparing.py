@@ -5,12 +5,14 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import pandas as pd
 import pytest
 from drawn_cues import BEAT_S, Line, ramp, write_cue
 
-from phrasewright.data.errors import InputError
+from phrasewright.data.errors import InputError, OutputError
 from phrasewright.data.profiles import read_profile
-from phrasewright.inference.comparing import compare_files, compare_text
+from phrasewright.inference.comparing import compare_files, compare_into
+from phrasewright.inference.comparison_text import compare_text
 
 SCALE = [(60 + i % 5, float(i), 1.0, 80) for i in range(16)]
 CHORDS = [(p, 4.0 * i, 4.0, 70) for i in range(4) for p in (48, 52, 55)]
@@ -224,3 +226,111 @@ def test_a_missing_file_is_an_input_error(drawn: Path, tmp_path: Path) -> None:
 def test_two_runs_agree(drawn: Path, tmp_path: Path) -> None:
     right = other(tmp_path, Line("Violins I", 48, SCALE, moved(SWELL, by=5, later_s=0.05)))
     assert compare_files(drawn, [right]) == compare_files(drawn, [right])
+
+
+# --- habits, in words -------------------------------------------------------------------------------------------------
+
+LONG = [(60 + (5 * i) % 12, 2.0 * i, 2.0, 80) for i in range(24)]
+
+
+def dipping(depth: int) -> list[tuple[float, int]]:
+    """80 throughout, but for a dip of a quarter of a second about every join."""
+    events = [(0.0, 80)]
+    for i in range(1, len(LONG)):
+        join = 2.0 * i
+        events += [(join - 0.2, 80 - depth // 2), (join - 0.1, 80 - depth)]
+        events += [(join + 0.1, 80 - depth // 2), (join + 0.2, 80)]
+    return events
+
+
+def swelling(delay_beat: float) -> list[tuple[float, int]]:
+    """Vibrato at 10 at each onset, at 50 from `delay_beat` on."""
+    return [row for i in range(len(LONG)) for row in ((2.0 * i, 10), (2.0 * i + delay_beat, 50))]
+
+
+def with_rests(notes: list[tuple[int, float, float, int]]) -> list[tuple[int, float, float, int]]:
+    """Every fourth note ends early: six phrases."""
+    return [(p, b, d - (0.8 if i % 4 == 3 else 0.0), v) for i, (p, b, d, v) in enumerate(notes)]
+
+
+def test_half_the_dips_and_an_earlier_vibrato_are_told_as_a_player_would(tmp_path: Path) -> None:
+    """Dips of 12 and of 6 steps, vibrato 400 and 200 ms after the onset: by hand, half as deep and 200 ms earlier."""
+    notes = with_rests(LONG)
+    left = write_cue(tmp_path / "mine.mid", Line("Violin", 40, notes, {1: dipping(12), 2: swelling(0.8)}))
+    right = write_cue(tmp_path / "yours.mid", Line("Violin", 40, notes, {1: dipping(6), 2: swelling(0.4)}))
+    summary = compare_files(left, [right])["summary"]
+    assert summary.startswith(
+        "Beside mine.mid, yours.mid dips half as deep at joins (dynamics, 6.0 steps against 12.0) and starts vibrato "
+        "200 ms earlier (0.20 s after the note's beginning against 0.40)."
+    )
+    back = compare_files(right, [left])["summary"]
+    assert "dips twice as deep at joins" in back
+    assert "starts vibrato 200 ms later" in back
+
+
+def test_no_dips_at_all_are_told(tmp_path: Path) -> None:
+    notes = with_rests(LONG)
+    left = write_cue(tmp_path / "mine.mid", Line("Violin", 40, notes, {1: dipping(12)}))
+    right = write_cue(tmp_path / "flat.mid", Line("Violin", 40, notes, {1: [(0.0, 80)]}))
+    assert "flat.mid hardly dips at joins (dynamics, 0.0 steps against 12.0)" in compare_files(left, [right])["summary"]
+
+
+def test_what_may_be_chance_is_not_told(tmp_path: Path) -> None:
+    """Half of the phrases dip deeper, half shallower: on average a little, within chance."""
+    notes = with_rests(LONG)
+    mixed = [
+        (b, 80 - round((80 - v) * (1.6 if int(b // 8) % 2 else 0.6))) for b, v in dipping(12)
+    ]
+    left = write_cue(tmp_path / "mine.mid", Line("Violin", 40, notes, {1: dipping(12)}))
+    right = write_cue(tmp_path / "mixed.mid", Line("Violin", 40, notes, {1: mixed}))
+    assert "dips" not in compare_files(left, [right])["summary"]
+
+
+def test_intervals_hold_the_figures_they_belong_to(tmp_path: Path) -> None:
+    notes = with_rests(LONG)
+    left = write_cue(tmp_path / "a.mid", Line("Violin", 40, notes, {1: dipping(12)}))
+    right = write_cue(tmp_path / "b.mid", Line("Violin", 40, notes, {1: moved({1: dipping(8)}, by=3)[1]}))
+    result = compare_files(left, [right])
+    for name in ("mae", "bias"):
+        low, high = result["intervals"]["dynamics"][name]
+        assert low < result["overall"]["dynamics"][name] < high
+    assert result["intervals"]["vibrato"] is None
+    assert "95 % interval by phrase: dynamics" in compare_text(result)
+
+
+# --- the table --------------------------------------------------------------------------------------------------------
+
+
+def test_the_table_has_a_row_for_each_phrase_and_each_situation(drawn: Path, tmp_path: Path) -> None:
+    right = other(tmp_path, Line("Violins I", 48, SCALE, moved(SWELL, by=5)), Line("Cellos", 48, CHORDS, SWELL))
+    result = compare_into(drawn, [right], table=tmp_path / "figures.csv")
+    table = pd.read_csv(tmp_path / "figures.csv")
+    phrases = table[table["axis"] == "phrase"]
+    assert len(phrases) == len(result["phrases"])
+    told = {(row["part"], row["lane"], round(row["start_s"], 3)): row["mae"] for row in result["phrases"]}
+    for row in phrases.itertuples():
+        assert row.mae == pytest.approx(told[row.part, row.lane, round(row.start_s, 3)], abs=1e-3)
+    roles = table[(table["axis"] == "role") & (table["lane"] == "dynamics")].set_index("label")
+    assert roles.loc["melody", "bias"] == pytest.approx(5)
+    assert roles.loc["chords", "mae"] == 0
+    pooled = (phrases["mae"] * phrases["n_frames"])[phrases["lane"] == "dynamics"].sum()
+    counted = phrases["n_frames"][phrases["lane"] == "dynamics"].sum()
+    assert pooled / counted == pytest.approx(result["overall"]["dynamics"]["mae"], abs=1e-3)
+
+
+def test_the_table_of_several_files_names_them(drawn: Path, tmp_path: Path) -> None:
+    files = [
+        other(tmp_path, Line("Violins I", 48, SCALE, moved(SWELL, by=by)), name=f"by{by}.mid") for by in (1, 4)
+    ]
+    compare_into(drawn, files, table=tmp_path / "figures.csv")
+    table = pd.read_csv(tmp_path / "figures.csv")
+    means = table[(table["axis"] == "phrase") & (table["lane"] == "dynamics")].groupby("file")["bias"].mean()
+    assert means.to_dict() == pytest.approx({str(files[0]): 1, str(files[1]): 4})
+
+
+def test_a_table_that_is_there_is_refused(drawn: Path, tmp_path: Path) -> None:
+    (tmp_path / "figures.csv").write_text("mine")
+    with pytest.raises(OutputError, match="already there"):
+        compare_into(drawn, [drawn], table=tmp_path / "figures.csv")
+    compare_into(drawn, [drawn], table=tmp_path / "figures.csv", force=True)
+    assert (tmp_path / "figures.csv").read_text().startswith("file,axis,label")

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import stats
 
 from phrasewright.data.curves import Curve
 from phrasewright.data.notes import Notes
@@ -15,16 +18,18 @@ from phrasewright.model.metrics import (
     correlation,
     depth_ratio,
     evaluate,
+    evaluate_all,
     frames_in,
     held_frames,
+    interval_by_phrase,
     lag_ms,
     lane_pair,
-    phrase_errors,
     phrase_ranges,
-    pooled,
+    phrase_sums,
     slope_agreement,
     slopes,
     sounding_frames,
+    student_quantile,
 )
 
 
@@ -160,7 +165,7 @@ def test_no_frames_no_answers() -> None:
     answer = evaluate(pair_of(curve((5, 60)), curve((5, 60)), notes=notes_at((0.0, 4.0))))
     assert answer.pop("n_frames") == 0
     assert set(answer.values()) == {None}
-    assert evaluate(pooled([]))["n_frames"] == 0
+    assert evaluate_all([])[1]["n_frames"] == 0
 
 
 @settings(max_examples=30, deadline=None)
@@ -207,19 +212,51 @@ def test_phrase_ranges_are_interquartile_ranges(phrases: list[list[int]]) -> Non
     np.testing.assert_allclose(phrase_ranges(value, number), expected)
 
 
-def test_phrase_errors_name_the_phrase_that_differs() -> None:
+def test_the_sums_of_phrases_name_the_one_that_differs() -> None:
     notes = notes_at((0.0, 1.0), (1.0, 2.0))
-    pair = pair_of(curve((0, 60)), curve((0, 60), (1, 75)), notes=notes, phrases=[(0.0, 1.0), (1.0, 2.0)])
-    number, error = phrase_errors(pair)
-    assert number.tolist() == [0, 1]
-    assert error.tolist() == [0, 15]
+    pair = pair_of(curve((0, 60)), curve((0, 60), (1, 45)), notes=notes, phrases=[(0.0, 1.0), (1.0, 2.0)])
+    sums = phrase_sums(pair)
+    assert sums.number.tolist() == [0, 1]
+    assert sums.n.tolist() == [100, 100]
+    assert (sums.error / sums.n).tolist() == [0, 15]
+    assert (sums.difference / sums.n).tolist() == [0, -15]
+    assert (sums.square / sums.n).tolist() == [0, 225]
+    late = np.arange(len(pair.counted)) > 160  # frames are padded by 55 at either end
+    assert phrase_sums(pair, among=late).number.tolist() == [1]
+
+
+def test_an_interval_of_equal_phrases_is_that_of_their_means() -> None:
+    """Four phrases of one length: the ratio estimator is the plain mean, so Student's interval is known by hand."""
+    means = np.array([2.0, 4.0, 6.0, 8.0])
+    low, high = interval_by_phrase(means * 100, np.full(4, 100.0)) or (0.0, 0.0)
+    half = 3.182446 * means.std(ddof=1) / 2  # Student's 97.5 % point for 3 degrees of freedom
+    assert (low, high) == pytest.approx((5 - half, 5 + half), abs=1e-3)
+    assert interval_by_phrase(means[:1], np.ones(1)) is None
+
+
+@pytest.mark.parametrize("freedom", [1, 2, 3, 4, 7, 20, 400])
+def test_the_quantile_is_students(freedom: int) -> None:
+    assert student_quantile(freedom) == pytest.approx(stats.t.ppf(0.975, freedom), abs=0.002)
+
+
+def test_intervals_hold_the_true_mean_about_as_often_as_they_say() -> None:
+    """Phrases of unequal length drawn 400 times from a population whose mean error by frames is known."""
+    rng = np.random.default_rng(5)
+    n = rng.integers(100, 900, 5000).astype(float)
+    total = n * rng.gamma(4.0, 1.5, 5000)
+    held = 0
+    for _ in range(400):
+        some = rng.integers(0, 5000, 40)
+        low, high = interval_by_phrase(total[some], n[some]) or (0.0, 0.0)
+        held += low <= total.sum() / n.sum() <= high
+    assert 0.90 <= held / 400 <= 0.98
 
 
 def test_pooled_frames_weigh_by_length() -> None:
     """Three seconds 2 steps apart and one second 10 apart are 4 apart on average, not 6."""
     long = pair_of(curve((0, 60)), curve((0, 62)), notes=notes_at((0.0, 3.0)))
     short = pair_of(curve((0, 60)), curve((0, 70)), notes=notes_at((0.0, 1.0)))
-    answer = evaluate(pooled([long, short]))
+    answer = evaluate_all([long, short])[1]
     assert answer["n_frames"] == 400
     assert answer["mae"] == pytest.approx(4.0)
     assert answer["r"] is None
@@ -228,8 +265,25 @@ def test_pooled_frames_weigh_by_length() -> None:
 def test_pooled_depth_counts_every_phrase() -> None:
     notes = notes_at((0.0, 2.0))
     deep = pair_of(drawn(np.linspace(40, 80, 100)), drawn(np.linspace(40, 60, 100)), notes=notes)
-    answer = evaluate(pooled([deep, deep, deep]))
+    answer = evaluate_all([deep, deep, deep])[1]
     assert answer["depth_ratio"] == pytest.approx(0.5, abs=0.02)
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.integers(0, 10_000))
+def test_parts_together_answer_as_one_part_that_plays_them_in_turn(seed: int) -> None:
+    """Two parts, and one part whose notes and lanes are theirs one after the other with a long rest between."""
+    lanes = [(hand(200, seed + k), hand(200, seed + k + 9)) for k in range(2)]
+    pairs = [pair_of(drawn(a), drawn(b), notes=notes_at((0.0, 3.9))) for a, b in lanes]
+    rest = 100  # two seconds in which the last value holds
+    one = [np.r_[lanes[0][side], np.repeat(lanes[0][side][-1], rest), lanes[1][side]] for side in (0, 1)]
+    notes = notes_at((0.0, 3.9), (6.0, 9.9))
+    whole = pair_of(drawn(one[0]), drawn(one[1]), notes=notes, phrases=[(0.0, 3.9), (6.0, 9.9)])
+    inside = whole.counted & (whole.phrase >= 0)  # not the 50 ms before the second entry, which only the one part has
+    apart, together = evaluate_all(pairs)[1], evaluate(replace(whole, counted=inside))
+    assert apart["n_frames"] == together["n_frames"]
+    for name in ("mae", "rmse", "bias", "r", "depth_ratio"):
+        assert apart[name] == pytest.approx(together[name], abs=1e-9)
 
 
 @settings(max_examples=20, deadline=None)
@@ -240,7 +294,7 @@ def test_pooling_keeps_the_lag_all_parts_share(shift: int, seed: int) -> None:
         lane = hand(300, seed + k)
         right = drawn(lane, delay_s=1.0 + shift * FRAME_S)
         pairs.append(pair_of(drawn(lane, delay_s=1.0), right, notes=notes_at((2.0, 6.0))))
-    assert lag_ms(pooled(pairs)) == pytest.approx(shift * 10)
+    assert evaluate_all(pairs)[1]["lag_ms"] == pytest.approx(shift * 10)
 
 
 @settings(max_examples=30, deadline=None)
