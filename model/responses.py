@@ -34,7 +34,7 @@ Response = tuple[tuple[float, float], ...]
 
 USUAL_CC = {"dynamics": (12.0, 118.0), "expression": (48.0, 120.0)}
 """Between which values the default lanes move; a response that reaches as far is followed as it is."""
-_KNEE_DB = 1.0
+_KNEE_DB, _LEAST_DB = 1.0, 1.0
 _LEAST_EXPRESSION_CC = 4.0
 _SNAP_S, _SNAP_PER_BEAT = 0.003, 24
 """Sounding onsets so near to a 24th of a quarter note stand on it: pulling notes ahead rounded them to ticks."""
@@ -67,9 +67,11 @@ def answered(
         if response is None:
             out[lane] = bent_into(db_to_expression(want_db), *bounds_cc[lane], knee=_LEAST_EXPRESSION_CC)
             continue
-        out[lane], given_db = _inverse(lane, want_db, response, bounds_cc[lane])
-        if lane == "dynamics" and "expression" in value_cc:
-            spare_db = want_db - given_db
+        found = _inverse(lane, want_db, response, bounds_cc[lane])
+        if found is not None:
+            out[lane] = found[0]
+            if lane == "dynamics" and "expression" in value_cc:
+                spare_db = want_db - found[1]
     return out
 
 
@@ -105,18 +107,19 @@ def _level_db(value_cc: Floats, response: Response) -> Floats:
 
 def _inverse(
     lane: str, want_db: Floats, response: Response, bounds_cc: tuple[float, float]
-) -> tuple[Floats, Floats]:
+) -> tuple[Floats, Floats] | None:
     """The values that give levels on an instrument, within bounds, and the levels they give.
 
-    Levels beyond what it reaches are bent smoothly into what it does.
+    Levels beyond what it reaches are bent smoothly into what it does. None where nothing changes within the bounds.
     """
     low, high = max(bounds_cc[0], response[0][0]), min(bounds_cc[1], response[-1][0])
     if low >= high:
         low, high = bounds_cc
     step = np.linspace(low, high, 4 * round(high - low) + 1)
     level = _level_db(step, response) + 1e-6 * (step - step[-1])  # a level that rests belongs to its last value
-    usual = USUAL_CC.get(lane)
-    usual_db = (-np.inf, np.inf) if usual is None else _law_db(lane, np.array(usual), response)
+    if level[-1] - level[0] < _LEAST_DB:
+        return None
+    usual_db = _law_db(lane, np.array(USUAL_CC.get(lane, (0.0, FULL_CC))), response)
     floor = -np.inf if level[0] <= usual_db[0] + 1e-6 else float(level[0])
     ceiling = np.inf if level[-1] >= usual_db[1] - 1e-6 else float(level[-1])
     given = want_db

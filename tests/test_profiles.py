@@ -109,12 +109,79 @@ def test_all_faults_in_one_message(tmp_path: Path) -> None:
         "range.expression = [0, 128]",
         "kind = 'bowed'; choose one of sustained, decaying, percussive, unshaped",
         "switches = [30]",
-        "unknown key 'speed'; known are lanes.<lane>, range.<lane>, kind, switches",
+        "unknown key 'speed'; known are lanes.<lane>, range.<lane>, response.<lane>, first_delay_s",
         "table 'b': lanes.dynamics and lanes.vibrato are both controller 7",
         "table 'c': lanes = 3",
         "table 'd': lanes.dynamics = 11 is the default of expression",
     ):
         assert expected in said
+
+
+def test_every_fault_of_responses_and_delays(tmp_path: Path) -> None:
+    said = faults(
+        tmp_path,
+        """
+        [a]
+        response.dynamics = [[0, -40], [64, -42], [127, 0]]
+        response.expression = [[0, -40], [64], [127, 0]]
+        response.vibrato = [[0, 0]]
+        response.bow = 7
+        response.colour = [[0, -40], [127, 0]]
+        first_delay_s = 120
+        legato_delay_s = "0.1"
+        short_delay_s = nan
+        notes_advanced = 1
+        [b]
+        response.dynamics = [[64, -20], [64, -10], [127, 0]]
+        response.expression = [[0, -3], [127, -3]]
+        [c]
+        response.dynamics = [[0.5, -20], [128, -10], [127, "loud"], [127, inf]]
+        range.attack = [0, 100]
+        [d]
+        lanes.bow = 1
+        """,
+    )
+    for expected in (
+        "table 'a': response.dynamics: the level falls from -40 dB at 0 to -42 dB at 64",
+        "response.expression: pair 2 is [64]; write [value, db]",
+        "response.vibrato = [[0, 0]]; write two or more pairs",
+        "response.bow = 7",
+        "unknown lane in 'response.colour'; known are dynamics, expression, vibrato, bow, attack",
+        "first_delay_s = 120; write seconds, from -1 to 2",
+        "legato_delay_s = '0.1'",
+        "short_delay_s = nan",
+        "notes_advanced = 1; write true or false",
+        "table 'b': response.dynamics: value 64 comes after 64",
+        "response.expression: rises by less than 1 dB",
+        "table 'c': response.dynamics: pair 1: 0.5 is no controller value",
+        "pair 2: 128 is no controller value",
+        "pair 3: 'loud' is no level in decibels",
+        "pair 4: inf is no level in decibels",
+        "range.attack without lanes.attack; say which controller it is",
+        "table 'd': lanes.bow = 1 is the default of dynamics",
+    ):
+        assert expected in said
+
+
+def test_responses_delays_and_colour_lanes_are_read(tmp_path: Path) -> None:
+    entry = profile(
+        tmp_path,
+        """
+        ["Violins*"]
+        lanes.attack = 21
+        lanes.bow = 20
+        response.dynamics = [[1, -36.5], [64, -14], [127, 0]]
+        first_delay_s = 0.2
+        legato_delay_s = 0.1
+        notes_advanced = true
+        """,
+    ).entries[0]
+    assert entry.lanes(("dynamics", "expression", "vibrato")) == {
+        "dynamics": 1, "expression": 11, "vibrato": 2, "bow": 20, "attack": 21,
+    }  # fmt: skip
+    assert entry.responses == {"dynamics": ((1.0, -36.5), (64.0, -14.0), (127.0, 0.0))}
+    assert (entry.delays.first_s, entry.delays.legato_s, entry.delays.short_s) == (0.2, 0.1, 0.0)
+    assert entry.delays.advanced
 
 
 def test_a_file_that_is_no_profile(tmp_path: Path) -> None:
