@@ -29,8 +29,10 @@ from phrasewright.data.profiles import Profile, ProfileEntry
 from phrasewright.data.switches import switch_mask
 from phrasewright.data.tempo import TempoMap, smpte_map, tempo_map
 
-MAX_DURATION_S = 6 * 3600
-"""Longer than any cue; beyond it a file is damaged or not music."""
+MAX_DURATION_S = 3 * 3600
+MAX_BEATS, MAX_BARS, MAX_PARTS, MAX_NOTES = 200_000, 200_000, 1_000, 1_000_000
+MAX_SOUNDING, MIN_TEMPO_US = 512, 1_000
+"""Beyond these a file is damaged or not music; what is drawn takes memory in proportion to length, beats and parts."""
 
 _TEXT, _LYRIC, _TRACK_NAME, _INSTRUMENT_NAME, _TEMPO, _METRE = 0x01, 0x05, 0x03, 0x04, 0x51, 0x58
 MARK_KINDS = dict(zip(TEXT_TYPES, ("text", "lyric", "marker", "cue"), strict=True))
@@ -73,7 +75,7 @@ def read_cue(path: Path, *, profile: Profile | None = None) -> Cue:
     Raises
     ------
     InputError
-        As `read_midi`; where the file holds no notes, or lasts longer than six hours.
+        As `read_midi`; where the file holds no notes, or more time, parts, notes or tempo than any cue.
     """
     return cue_of(read_midi(path), path=path, profile=profile)
 
@@ -82,15 +84,12 @@ def cue_of(midi: MidiFile, *, path: Path, profile: Profile | None = None) -> Cue
     """The cue in a file that is split already; `path` stands in messages. Raises InputError as `read_cue` does."""
     tempo = read_tempo(midi)
     end_tick = max((track.end_tick for track in midi.tracks), default=0)
-    duration_s = float(tempo.tick_to_s(end_tick))
-    if duration_s > MAX_DURATION_S:
-        raise InputError(
-            f"{path}: lasts {duration_s / 3600:.1f} hours by its tempo; cues last at most {MAX_DURATION_S // 3600}: "
-            "check tempo and end of the export"
-        )
+    duration_s = _checked_duration_s(midi, tempo, end_tick, path)
     sources = _with_lent_programs(_sources(midi, tempo), midi)
     if not sources:
         raise InputError(f"{path}: holds no notes; export the parts, not only the tempo track")
+    for source in sources:
+        _check_density(source, path)
     names = tuple(source.name for source in sources)
     parts = [
         _part(midi.tracks[source.track], source, i + 1, tempo=tempo, names=names, profile=profile)
@@ -117,6 +116,42 @@ def cue_of(midi: MidiFile, *, path: Path, profile: Profile | None = None) -> Cue
         duration_s=duration_s,
         n_bars=int(np.ceil(tempo.tick_to_bar(end_tick) - 1 - 1e-9)) if tempo.has_metre else None,
     )
+
+
+def _checked_duration_s(midi: MidiFile, tempo: TempoMap, end_tick: int, path: Path) -> float:
+    """Length of the file in seconds. Raises InputError where length, tempo or number of parts are no cue's."""
+    duration_s, n_beats = float(tempo.tick_to_s(end_tick)), float(tempo.tick_to_beat(end_tick))
+    fastest = int(np.argmin(tempo.s_per_tick))
+    us = float(tempo.s_per_tick[fastest] * tempo.ticks_per_beat * 1e6)
+    n_bars = float(tempo.tick_to_bar(end_tick)) - 1.0
+    n_on = [np.count_nonzero(((track.status & 0xF0) == 0x90) & (track.data2 > 0)) for track in midi.tracks]
+    n_parts = sum(len(channels_with_notes(track)) for track, n in zip(midi.tracks, n_on, strict=True) if n)
+    faults = (
+        (duration_s > MAX_DURATION_S, f"lasts {duration_s / 3600:.1f} hours by its tempo; cues last at most "
+         f"{MAX_DURATION_S // 3600}: check tempo and end of the export"),
+        (tempo.has_metre and us < MIN_TEMPO_US, f"plays {60e6 / us:.0f} quarter notes a minute from tick "
+         f"{tempo.tick[fastest]}, faster than any music; check the tempo of the export"),
+        (tempo.has_metre and n_beats > MAX_BEATS, f"lasts {n_beats:.0f} quarter notes; cues last at most {MAX_BEATS}: "
+         "check tempo and division of the export"),
+        (tempo.has_metre and n_bars > MAX_BARS, f"has {n_bars:.0f} bars; cues have at most {MAX_BARS}: check metre"),
+        (n_parts > MAX_PARTS, f"has {n_parts} parts with notes; cues have at most {MAX_PARTS}: export fewer tracks"),
+        (sum(n_on) > MAX_NOTES, f"has {sum(n_on)} notes; cues have at most {MAX_NOTES}: export it in several files"),
+    )  # fmt: skip
+    told = next((text for at_fault, text in faults if at_fault), None)
+    if told is not None:
+        raise InputError(f"{path}: {told}")
+    return duration_s
+
+
+def _check_density(source: _Source, path: Path) -> None:
+    """Refuse a part in which more notes sound at once than any instrument or section has keys for."""
+    onset, offset = source.notes.onset_tick, np.sort(source.notes.offset_tick)
+    sounding = np.arange(1, len(onset) + 1) - np.searchsorted(offset, onset, side="right")
+    if sounding.max() > MAX_SOUNDING:
+        raise InputError(
+            f"{path}: {source.name} has {sounding.max()} notes sounding at once at tick {onset[np.argmax(sounding)]}; "
+            "a channel has 128 keys: check for missing note-offs"
+        )
 
 
 def read_tempo(midi: MidiFile) -> TempoMap:

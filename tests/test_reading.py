@@ -206,6 +206,12 @@ def test_senseless_tempo_and_metre_are_passed_over(tmp_path: Path) -> None:
         ([chunk(name("Violins"), END)], "holds no notes; export the parts"),
         ([], "holds no notes"),
         ([chunk(line(FOUR), END), chunk(number(96 * 2 * 3600 * 7) + b"\xff\x2f\x00")], "lasts 7.0 hours"),
+        ([chunk(line(FOUR), (number((1 << 28) - 1) + b"\xb0\x40\x00") * 300, END)], "hours by its tempo"),
+        ([chunk(b"\x00\xff\x51\x03\x00\x00\x01", line(FOUR), END)], "plays 60000000 quarter notes a minute"),
+        ([chunk(name("Vl"), *[b"\x00\x90\x3c\x40"] * 600, END)], "Vl has 600 notes sounding at once at tick 0"),
+        ([chunk(b"\x00\xff\x51\x03\x00\x07\xd0", note(60, 96 * 300_000), END)], "lasts 300000 quarter notes"),
+        ([chunk(b"\x00\xff\x58\x04\x01\x06\x18\x08", note(60, 96 * 15_000), END)], "has 240000 bars"),
+        ([chunk(line(FOUR), END)] * 1001, "has 1001 parts with notes; cues have at most 1000"),
     ],
 )
 def test_files_without_a_cue_are_refused(tmp_path: Path, chunks: list[bytes], said: str) -> None:
