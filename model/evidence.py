@@ -107,3 +107,25 @@ def head_prior(path: Path = EVIDENCE_WEIGHTS) -> HeadPrior:
     except (OSError, SafetensorError) as fault:
         raise InputError(f"{path}: no usable weights ({fault}); install again or train them anew") from fault
     return HeadPrior(mean, np.exp(precision), np.exp(facts), noise)
+
+
+def known_columns(value: Array, near: NDArray[np.int64], known: NDArray[np.bool_]) -> NDArray[np.float32]:
+    """What the network sees of lanes already drawn: five numbers a lane, zeros for a lane that is not.
+
+    Whether it is drawn; its distance from its average over four seconds around, now, .2 s before and after; that
+    average.
+
+    Parameters
+    ----------
+    value : float array, (n_frames, 3)
+        The lanes, steps; anything where not drawn.
+    near : int array, (n_frames, 8)
+        Numbers of the frames nearest to 2, 1, .5, .2 s before and .2, .5, 1, 2 s after each.
+    known : bool array, (3,)
+    """
+    v = np.where(known, (value - MIDDLE_CC) / SCALE_CC, 0.0)
+    around = v[near]  # (n_frames, 8, 3)
+    mean = (around.sum(axis=1) + v) / (near.shape[1] + 1)
+    flag = np.broadcast_to(known, v.shape).astype(np.float64)
+    parts = np.stack([flag, v - mean, around[:, 3] - mean, around[:, 4] - mean, mean], axis=2)  # (n_frames, 3, 5)
+    return (parts * flag[:, :, None]).reshape(len(v), -1).astype(np.float32)
