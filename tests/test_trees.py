@@ -10,7 +10,7 @@ import pytest
 from sklearn.ensemble import HistGradientBoostingRegressor
 
 from phrasewright.model.trees import Trees, trees_from
-from phrasewright.training.personal_fitting import trees_of
+from phrasewright.training.boosting import trees_of
 
 
 def rows(n: int, seed: int = 0) -> np.ndarray:

@@ -145,7 +145,7 @@ def forget(style: str, cue: str, *, store: Store) -> StyleVersion:
     head = store.head(style)
     payload = None
     if ids:
-        fitted = _fitted(style, store.corrections(style, sorted(ids)), _Known(store, {}), newest=set(), final=True)
+        fitted = _fitted(style, store.corrections(style, sorted(ids)), _Known(store, {}), newest=set())
         payload = style_bytes(fitted[0].style)
     return store.add_version(
         style, payload=payload, corrections=sorted(ids), used=True, why=f"without {cue}",
@@ -165,7 +165,7 @@ def load_style(store: Store, name: str) -> Style | None:
 def rebuilt(store: Store, name: str, version: int) -> bytes:
     """A version fitted anew from the log."""
     ids = store.version(name, version).corrections
-    fitted = _fitted(name, store.corrections(name, ids), _Known(store, {}), newest=set(), final=True)
+    fitted = _fitted(name, store.corrections(name, ids), _Known(store, {}), newest=set())
     return style_bytes(fitted[0].style)
 
 
@@ -178,7 +178,7 @@ def _shipped(hearing: CueHearing, index: int) -> DenseLanes:
 
 
 def _fitted(
-    style: str, logged: Sequence[LoggedCorrection], known: _Known, *, newest: set[int], final: bool
+    style: str, logged: Sequence[LoggedCorrection], known: _Known, *, newest: set[int]
 ) -> tuple[Fitted, Examples, dict[int, tuple[int, int, int]], Ints]:
     """A style fitted to corrections; examples, names of phrases, and the fold of each frame.
 
@@ -196,7 +196,7 @@ def _fitted(
     cues = sorted({one.fingerprint[:12] for one in logged})
     words = words_of(changes_of(logged, hearings, shipped=_shipped))
     about = {"passages": passages, "music_s": round(music_s, 1), "cues": cues, "words": words}
-    return fit_style(examples, name=style, about=about, folds=folds, final=final), examples, names, fresh
+    return fit_style(examples, name=style, about=about, folds=folds), examples, names, fresh
 
 
 def _add(store: Store, style: str, own: Sequence[int], known: _Known) -> tuple[StyleVersion, dict[str, Any] | None]:
@@ -204,7 +204,7 @@ def _add(store: Store, style: str, own: Sequence[int], known: _Known) -> tuple[S
     head = store.head(style)
     ids = sorted({*store.active_ids(style), *own})
     logged = store.corrections(style, ids)
-    fitted, examples, names, fresh = _fitted(style, logged, known, newest=set(own), final=True)
+    fitted, examples, names, fresh = _fitted(style, logged, known, newest=set(own))
     before = load_style(store, style)
     held_out = None
     used, why = True, f"learned from {len(names)} passages"

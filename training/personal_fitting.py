@@ -17,22 +17,23 @@ from phrasewright.data.cue import FAMILIES
 from phrasewright.data.curves import LANES
 from phrasewright.model.hearing import ROLES
 from phrasewright.model.personal import VOICES, LaneModel, Style
-from phrasewright.model.personal_features import RAW, Moments
-from phrasewright.model.trees import Trees
+from phrasewright.model.personal_features import Moments
+from phrasewright.training.boosting import Binned, Boosting, binned, boost
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-RIDGE = (10.0, 100.0, 1000.0)
+RIDGE = (10.0, 30.0, 100.0, 300.0, 1000.0, 3000.0)
 """Penalties tried, in frames' worth."""
 N_FOLDS = 3
 MARGIN_CC = 2.0
-N_BINS = 63
 LEAST_SPREAD = 0.3
 FEW_PHRASES = 6.0
 """Phrases at which the stack found on held-back phrases weighs as much as the usual one."""
 FIRST_STACK = np.array([0.0, 0.1, 0.05, 0.5, 0.35])
-FAR = 1e300
+MOST_ROWS, MOST_ROWS_HELD = 40_000, 20_000
+"""Frames a forest sees at most, on everything and while phrases are held back."""
+_CHUNK = 8192
 _ROWS = ("shipped_cc", "target_cc", "weight_s", "phrase", "family", "frame")
 
 
@@ -87,39 +88,49 @@ def joined_examples(some: Sequence[Examples]) -> Examples:
 
 @dataclass(frozen=True)
 class Fitted:
-    """A style, and what it answers for phrases that were held back: (n_frames, 3), nan where none was."""
+    """A style, and what it answers for phrases that were held back.
+
+    Parameters
+    ----------
+    style : Style
+    held_out_cc : float array, (n_frames, 3)
+        nan where nothing was held back.
+    voices_cc : float array, (n_frames, 3, len(VOICES))
+        What each voice says there.
+    """
 
     style: Style
     held_out_cc: Array
+    voices_cc: Array
 
 
 def fit_style(
-    examples: Examples, *, name: str, about: Mapping[str, Any], folds: Ints | None = None, final: bool = True
+    examples: Examples, *, name: str, about: Mapping[str, Any], folds: Ints | None = None
 ) -> Fitted:
-    """Learn a style.
+    """Learn a style: voices weighed on phrases held back, then fitted to everything.
 
     Parameters
     ----------
     folds : int array, (n_frames,), optional
         The fold of each frame; without it phrases are dealt out.
-    final : bool
-        Whether to fit on everything after weighing; False keeps the style of no use but its held-out answers.
     """
     from threadpoolctl import threadpool_limits  # type: ignore[import-untyped, unused-ignore]
 
     folds = fold_of(examples.phrase) if folds is None else folds
     held_out = np.full(examples.target_cc.shape, np.nan)
+    voices = np.full((*held_out.shape, len(VOICES)), np.nan)
     lanes = {}
-    for lane, name_ in enumerate(LANES):
-        known = examples.weight_s[:, lane] > 0
-        if np.count_nonzero(known) < 20:
-            continue
-        with threadpool_limits(limits=1):  # small trees: threads wait for each other longer than they work
-            model, answer = _fit_lane(examples.only(known), lane, folds[known], final=final)
-        lanes[name_] = model
-        held_out[known, lane] = answer
+    with threadpool_limits(limits=1):  # small trees: threads wait for each other longer than they work
+        rows = binned(examples.moments.raw)
+        for lane, name_ in enumerate(LANES):
+            known = examples.weight_s[:, lane] > 0
+            if np.count_nonzero(known) < 20:
+                continue
+            fit = _LaneFit(examples.only(known), lane, rows.only(known), folds[known])
+            lanes[name_], voices[known, lane] = fit.model, fit.voices
+            held_out[known, lane] = fit.answer
     style = Style(name, lanes, _evidence(examples), about)
-    return Fitted(style, held_out)
+    return Fitted(style, held_out, voices)
 
 
 def fold_of(phrase: Ints) -> Ints:
@@ -137,44 +148,99 @@ def _evidence(examples: Examples) -> Array:
     return out
 
 
-def _fit_lane(e: Examples, lane: int, folds: Ints, *, final: bool) -> tuple[LaneModel, Array]:
-    """The model of one lane and what it answers for held-back phrases."""
-    target, weight, shipped = e.target_cc[:, lane], e.weight_s[:, lane], e.shipped_cc[:, lane]
-    bounds = np.clip([target.min() - MARGIN_CC, target.max() + MARGIN_CC], 0.0, 127.0)
-    numbers = np.unique(folds)
-    voices = np.tile(shipped[:, None], (1, len(VOICES)))
-    if len(numbers) > 1:
-        penalty = _best_penalty(e, lane, folds, bounds)
-        for number in numbers:
-            out = folds == number
-            model = _voices_fit(e.only(~out), lane, bounds, penalty)
-            voices[out] = model.voices(e.only(out).moments, shipped[out])
-        trust = len(np.unique(e.phrase)) / (len(np.unique(e.phrase)) + FEW_PHRASES)
-        stack = trust * _stack(voices, target, weight) + (1.0 - trust) * FIRST_STACK
-    else:
+class _LaneFit:
+    """The fit of one lane: `model`, what each voice says for held-back phrases, and the stack's `answer` there."""
+
+    def __init__(self, e: Examples, lane: int, rows: Binned, folds: Ints) -> None:
+        self.e, self.rows = e, rows
+        self.target, self.weight, self.shipped = e.target_cc[:, lane], e.weight_s[:, lane], e.shipped_cc[:, lane]
+        self.bounds = np.clip([self.target.min() - MARGIN_CC, self.target.max() + MARGIN_CC], 0.0, 127.0)
+        numbers = np.unique(folds)
+        self.voices = np.tile(self.shipped[:, None], (1, len(VOICES)))
+        n_phrases = len(np.unique(e.phrase))
         penalty, stack = RIDGE[-1], FIRST_STACK
-    answer = np.clip(voices @ stack, *bounds)
-    off = np.array([_band_cc(answer - target, weight), _band_cc(shipped - target, weight)])
-    if len(numbers) == 1:
-        off[0] = off[1]
-    if final:
-        fitted = _voices_fit(e, lane, bounds, penalty)
-    else:
-        none = np.zeros(e.moments.basis.shape[1] + 1, np.float32)
-        fitted = LaneModel(none, np.array([1.0, 0.0]), _empty(), _empty(), stack, bounds, off)
-    return LaneModel(fitted.coefficients, fitted.level, fitted.trees, fitted.both, stack, bounds, off), answer
+        whole = _Normal.of(e.moments.basis, self.target, self.weight)
+        if len(numbers) > 1:
+            parts = {k: _Normal.of(e.moments.basis[folds == k], self.target[folds == k], self.weight[folds == k])
+                     for k in numbers.tolist()}  # fmt: skip
+            penalty = self._penalty({k: whole - part for k, part in parts.items()}, folds)
+            for k, part in parts.items():
+                out = folds == k
+                model = self._fitted(np.flatnonzero(~out), whole - part, penalty, MOST_ROWS_HELD)
+                self.voices[out] = model.voices(e.only(out).moments, self.shipped[out])
+            trust = n_phrases / (n_phrases + FEW_PHRASES)
+            stack = trust * stacked(self.voices, self.target, self.weight) + (1.0 - trust) * FIRST_STACK
+        self.answer = np.clip(self.voices @ stack, *self.bounds)
+        off = [_band_cc(said - self.target, self.weight) for said in (self.answer, self.shipped)]
+        if len(numbers) == 1:
+            off[0] = off[1]
+        fitted = self._fitted(np.arange(len(self.target)), whole, penalty, MOST_ROWS)
+        self.model = replace(fitted, stack=stack, error_cc=np.array(off))
+
+    def _fitted(self, own: Ints, normal: _Normal, penalty: float, most: int) -> LaneModel:
+        """All voices fitted to some of the frames."""
+        coefficients = normal.solved(penalty)
+        some = own[:: -(-len(own) // most)]
+        linear = np.clip(_linear(self.e.moments.basis[some], coefficients), *self.bounds)
+        rows, target, weight = self.rows.only(some), self.target[some], self.weight[some]
+        level = _level(self.shipped[own], self.target[own], self.weight[own])
+        trees = boost(rows, target, weight, how=Boosting())
+        both = boost(rows, target - linear, weight, how=Boosting())
+        even = np.full(len(VOICES), 1.0 / len(VOICES))
+        return LaneModel(coefficients, level, trees, both, even, self.bounds, np.zeros(2))
+
+    def _penalty(self, others: Mapping[int, _Normal], folds: Ints) -> float:
+        """The penalty that loses least on held-back phrases."""
+        off = np.zeros((len(RIDGE), len(self.target)))
+        for k, normal in others.items():
+            out = folds == k
+            for row, penalty in enumerate(RIDGE):
+                said = np.clip(_linear(self.e.moments.basis[out], normal.solved(penalty)), *self.bounds)
+                off[row, out] = np.abs(said - self.target[out])
+        return RIDGE[int(np.argmin(off @ self.weight))]
 
 
-def _voices_fit(e: Examples, lane: int, bounds: Array, penalty: float) -> LaneModel:
-    target, weight = e.target_cc[:, lane], e.weight_s[:, lane]
-    coefficients = _ridge(e.moments.basis, target, weight, penalty)
-    linear = np.clip(
-        e.moments.basis.astype(np.float64) @ coefficients[:-1].astype(np.float64) + float(coefficients[-1]), *bounds
-    )
-    trees = _boost(e.moments.raw, target, weight)
-    both = _boost(e.moments.raw, target - linear, weight)
-    level = _level(e.shipped_cc[:, lane], target, weight)
-    return LaneModel(coefficients, level, trees, both, np.full(len(VOICES), 0.2), bounds, np.zeros(2))
+def _linear(basis: NDArray[np.float32], coefficients: NDArray[np.float32]) -> Array:
+    return np.asarray(basis @ coefficients[:-1], dtype=np.float64) + float(coefficients[-1])
+
+
+@dataclass(frozen=True)
+class _Normal:
+    """Weighted sums over frames from which any ridge regression follows; sums of parts add up.
+
+    `gram` (n + 1, n + 1) and `aim` (n + 1,) of the columns and a constant, the last; `n_frames` how many there were.
+    """
+
+    gram: Array
+    aim: Array
+    n_frames: int
+
+    @classmethod
+    def of(cls, basis: NDArray[np.float32], target: Array, weight: Array) -> _Normal:
+        n = basis.shape[1]
+        gram, aim = np.zeros((n + 1, n + 1)), np.zeros(n + 1)
+        for start in range(0, len(basis), _CHUNK):
+            x, y, w = (one[start : start + _CHUNK] for one in (basis, target, weight))
+            x = np.concatenate([x, np.ones((len(x), 1), dtype=np.float32)], axis=1)
+            weighed = (x * w[:, None]).astype(np.float32)
+            gram += weighed.T @ x
+            aim += weighed.T @ y
+        return cls(gram, aim, len(basis))
+
+    def __sub__(self, other: _Normal) -> _Normal:
+        return _Normal(self.gram - other.gram, self.aim - other.aim, self.n_frames - other.n_frames)
+
+    def solved(self, penalty: float) -> NDArray[np.float32]:
+        """Coefficients on standardised columns, the constant last; the penalty is in frames of mean weight."""
+        total = self.gram[-1, -1]
+        mean, centre = self.gram[-1, :-1] / total, self.aim[-1] / total
+        covariance = self.gram[:-1, :-1] / total - np.outer(mean, mean)
+        spread = np.sqrt(np.maximum(np.diag(covariance), 0.0))
+        scale = np.hypot(spread, LEAST_SPREAD)  # what hardly moved here must not move all elsewhere
+        gram = self.n_frames * covariance / np.outer(scale, scale) + penalty * np.eye(len(mean))
+        aim = self.n_frames * (self.aim[:-1] / total - mean * centre) / scale
+        own: Array = np.linalg.solve(gram, aim) / scale
+        return np.asarray(np.r_[own, centre - mean @ own], dtype=np.float32)
 
 
 def _level(shipped: Array, target: Array, weight: Array) -> Array:
@@ -185,95 +251,7 @@ def _level(shipped: Array, target: Array, weight: Array) -> Array:
     return np.array([gain, mean_y - gain * mean_x])
 
 
-def _ridge(basis: NDArray[np.float32], target: Array, weight: Array, penalty: float) -> NDArray[np.float32]:
-    """Weighted ridge regression on standardised columns; the penalty is in frames of mean weight."""
-    x = basis.astype(np.float64)
-    w = weight / weight.mean()
-    mean, centre = np.average(x, axis=0, weights=w), float(np.average(target, weights=w))
-    spread = np.sqrt(np.average((x - mean) ** 2, axis=0, weights=w))
-    scale = np.hypot(spread, LEAST_SPREAD)  # what hardly moved here must not move all elsewhere
-    z = (x - mean) / scale
-    gram = (z * w[:, None]).T @ z + penalty * np.eye(x.shape[1])
-    own: Array = np.linalg.solve(gram, (z * w[:, None]).T @ (target - centre)) / scale
-    return np.asarray(np.r_[own, centre - mean @ own], dtype=np.float32)
-
-
-def _best_penalty(e: Examples, lane: int, folds: Ints, bounds: Array) -> float:
-    target, weight = e.target_cc[:, lane], e.weight_s[:, lane]
-    lost = []
-    for penalty in RIDGE:
-        off = np.zeros(len(target))
-        for number in np.unique(folds):
-            out = folds == number
-            c = _ridge(e.moments.basis[~out], target[~out], weight[~out], penalty)
-            said = e.moments.basis[out].astype(np.float64) @ c[:-1].astype(np.float64) + float(c[-1])
-            off[out] = np.abs(np.clip(said, *bounds) - target[out])
-        lost.append(float(np.average(off, weights=weight)))
-    return RIDGE[int(np.argmin(lost))]
-
-
-def _boost(raw: NDArray[np.float32], target: Array, weight: Array) -> Trees:
-    """Boosting over columns cut into bins beforehand: the library's own cutting with weights takes most of its time."""
-    from sklearn.ensemble import HistGradientBoostingRegressor
-
-    shares = np.linspace(0.0, 1.0, N_BINS + 1)[1:-1]
-    edges, codes = [], np.empty(raw.shape, dtype=np.float32)
-    for column, values in enumerate(raw.T):
-        known = np.sort(values[np.isfinite(values)])
-        at = np.minimum((shares * len(known)).astype(np.int64), len(known) - 1)
-        cuts = np.unique(known[at]) if len(known) else known
-        codes[:, column] = np.where(np.isfinite(values), np.searchsorted(cuts, values, side="left"), np.nan)
-        edges.append(np.r_[cuts, np.inf].astype(np.float64))
-    boosting = HistGradientBoostingRegressor(
-        max_iter=100, learning_rate=0.1, max_leaf_nodes=20, min_samples_leaf=15, l2_regularization=1.0,
-        max_bins=N_BINS + 1, max_features=0.5, early_stopping=False, random_state=0,
-    )  # fmt: skip
-    boosting.fit(codes, target, sample_weight=weight / weight.mean())
-    trees = trees_of(boosting)
-    widest = max(len(one) for one in edges)
-    table = np.stack([np.pad(one, (0, widest - len(one)), constant_values=np.inf) for one in edges])
-    cut = np.clip(np.floor(trees.threshold), 0, widest - 1).astype(np.int64)
-    threshold = np.minimum(table[trees.feature, cut], FAR)
-    return replace(trees, threshold=threshold)
-
-
-def trees_of(boosting: Any) -> Trees:
-    """scikit-learn's fitted HistGradientBoostingRegressor (squared error, no categories) as flat arrays."""
-    rows, roots, n = [], [], 0
-    for (predictor,) in boosting._predictors:
-        nodes = predictor.nodes
-        own = np.arange(len(nodes)) + n
-        leaf = nodes["is_leaf"].astype(bool)
-        roots.append(n)
-        rows.append(
-            (
-                np.where(leaf, 0, nodes["feature_idx"]), np.where(leaf, 0.0, nodes["num_threshold"]),
-                np.where(leaf, own, nodes["left"].astype(np.int64) + n),
-                np.where(leaf, own, nodes["right"].astype(np.int64) + n), nodes["missing_go_to_left"],
-                np.where(leaf, nodes["value"], 0.0),
-            )
-        )  # fmt: skip
-        n += len(nodes)
-    feature, threshold, left, right, missing, value = (np.concatenate(column) for column in zip(*rows, strict=True))
-    return Trees(
-        n_features=int(boosting.n_features_in_),
-        base=np.asarray(boosting._baseline_prediction, dtype=np.float64).ravel(),
-        roots=np.array(roots, dtype=np.int32),
-        feature=feature.astype(np.int16),
-        threshold=np.clip(threshold, -FAR, FAR),
-        left=left.astype(np.int32),
-        right=right.astype(np.int32),
-        missing=missing.astype(np.uint8),
-        value=value.astype(np.float64),
-    )
-
-
-def _empty() -> Trees:
-    none, ints = np.zeros(0), np.zeros(0, np.int32)
-    return Trees(len(RAW), np.zeros(1), ints, np.zeros(0, np.int16), none, ints, ints, np.zeros(0, np.uint8), none)
-
-
-def _stack(voices: Array, target: Array, weight: Array) -> Array:
+def stacked(voices: Array, target: Array, weight: Array) -> Array:
     """Weights of the voices, not negative and of sum 1, that lose least on held-back phrases (Frank and Wolfe 1956)."""
     w = weight / weight.sum()
     n = voices.shape[1]

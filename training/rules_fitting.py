@@ -1,0 +1,112 @@
+"""The rules fitted to corrections: departures along the hands' directions and an offset a lane (Gauss and Newton).
+
+Few numbers, with what is usual among hands as a prior, so that a few seconds of music suffice; the strongest thing that
+can be said without any network. Deterministic. Units: controller steps, seconds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from phrasewright.data.curves import LANES
+from phrasewright.model.departures import MOST, N_STYLE, FittedRules, departed
+from phrasewright.model.hearing import CueHearing
+from phrasewright.model.parameters import DEFAULT
+from phrasewright.model.prediction import foreseeable
+from phrasewright.model.rules import raw_lanes
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+MOST_PARTS = 8
+"""Parts looked at, spread over all there are: more do not move sixteen numbers."""
+MOST_FRAMES = 1500
+"""Frames of each."""
+_STEP = 0.5
+_ITERATIONS = 3
+_OFFSET_SD_CC, _LEAST_SD_CC = 20.0, 2.0
+_HALVINGS = 4
+
+
+@dataclass(frozen=True)
+class DrawnPart:
+    """Frames of a part and what a hand drew there: `target_cc` and `weight_s`, each (n_frames, 3), no plan in them."""
+
+    hearing: CueHearing
+    index: int
+    frame: Ints
+    target_cc: Array
+    weight_s: Array
+
+
+def fit_rules(drawn: Sequence[DrawnPart]) -> FittedRules:
+    """Departures and offsets that come nearest to what was drawn, squared, each departure held towards 0."""
+    some = [_thinned(one) for one in _spread(drawn)]
+    target = np.concatenate([one.target_cc for one in some])
+    weight = np.concatenate([one.weight_s for one in some])
+    style, offset = np.zeros(N_STYLE), np.zeros(len(LANES))
+    said = _said(some, style)
+    offset = _mean(target - said, weight)
+    for _ in range(_ITERATIONS):
+        slope = np.stack([(_said(some, style + step) - said) / _STEP for step in _STEP * np.eye(N_STYLE)], axis=2)
+        sd = np.maximum(np.sqrt(_mean((target - said - offset) ** 2, weight)), _LEAST_SD_CC)
+        share = weight / sd**2
+        before = _lost(target - said - offset, share, style, offset)
+        toward, toward_offset = _solved(slope, target - said - offset, share, style, offset)
+        for halving in range(_HALVINGS):
+            tried = np.clip(style + toward / 2.0**halving, -MOST, MOST)
+            answer = _said(some, tried)
+            moved = offset + toward_offset / 2.0**halving
+            if _lost(target - answer - moved, share, tried, moved) < before:
+                style, offset, said = tried, moved, answer
+                break
+        else:
+            break
+    return FittedRules(style.astype(np.float32), offset)
+
+
+def _spread(drawn: Sequence[DrawnPart]) -> list[DrawnPart]:
+    there = [one for one in drawn if len(one.frame)]
+    at = np.unique(np.linspace(0, len(there) - 1, min(len(there), MOST_PARTS)).round().astype(int))
+    return [there[i] for i in at.tolist()]
+
+
+def _thinned(one: DrawnPart) -> DrawnPart:
+    every = slice(None, None, -(-len(one.frame) // MOST_FRAMES))
+    return DrawnPart(one.hearing, one.index, one.frame[every], one.target_cc[every], one.weight_s[every])
+
+
+def _said(some: Sequence[DrawnPart], style: Array) -> Array:
+    """What the rules say at all frames, shape (n_frames, 3)."""
+    parameters = foreseeable(departed(DEFAULT, style.astype(np.float32)))
+    lanes = [raw_lanes(one.hearing, one.index, parameters=parameters).value_cc for one in some]
+    return np.concatenate([own[np.minimum(one.frame, len(own) - 1)] for own, one in zip(lanes, some, strict=True)])
+
+
+def _solved(slope: Array, off: Array, share: Array, style: Array, offset: Array) -> tuple[Array, Array]:
+    """The step of all departures and offsets that would be best if everything were straight."""
+    n = N_STYLE + len(LANES)
+    gram, aim = np.diag(np.r_[np.ones(N_STYLE), np.full(len(LANES), _OFFSET_SD_CC**-2.0)]), np.r_[-style, -offset]
+    aim[N_STYLE:] *= _OFFSET_SD_CC**-2.0
+    for lane in range(len(LANES)):
+        x = np.zeros((len(off), n))
+        x[:, :N_STYLE] = slope[:, lane]
+        x[:, N_STYLE + lane] = 1.0
+        weighed = x * share[:, lane, None]
+        gram += weighed.T @ x
+        aim += weighed.T @ off[:, lane]
+    step: Array = np.linalg.solve(gram, aim)
+    return step[:N_STYLE], step[N_STYLE:]
+
+
+def _lost(off: Array, share: Array, style: Array, offset: Array) -> float:
+    return float((share * off**2).sum() + (style**2).sum() + (offset**2).sum() / _OFFSET_SD_CC**2)
+
+
+def _mean(value: Array, weight: Array) -> Array:
+    """Weighted mean of each lane, 0 where nothing is known; shape (3,)."""
+    return np.asarray((value * weight).sum(axis=0) / np.maximum(weight.sum(axis=0), 1e-9))
