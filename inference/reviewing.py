@@ -130,7 +130,8 @@ def _starts_late(cue: Cue, part: Part, first_s: float, lane: str) -> bool:
 
 
 def _finding(tempo: TempoMap, part: Part, flaw: Flaw) -> dict[str, Any]:
-    place = place_text(tempo, flaw.start_s + (0.12 if flaw.kind in ("bare-join", "bare-repeat") else 0.0))
+    at_s = flaw.start_s if flaw.kind not in ("bare-join", "bare-repeat") else (flaw.start_s + flaw.end_s) / 2
+    place = place_text(tempo, at_s)
     if flaw.end_s - flaw.start_s > 2.0:
         place += f" to {place_text(tempo, flaw.end_s - 0.01, short=True)}"
     subject = f"{part.name}, {flaw.lane}" if flaw.lane else part.name
@@ -138,7 +139,7 @@ def _finding(tempo: TempoMap, part: Part, flaw: Flaw) -> dict[str, Any]:
         "kind": flaw.kind,
         "part": part.index,
         "lane": flaw.lane,
-        "bar": bar_of(tempo, flaw.start_s),
+        "bar": bar_of(tempo, at_s),
         "start_s": round(flaw.start_s, _DECIMALS),
         "end_s": round(flaw.end_s, _DECIMALS),
         "text": f"{place}, {subject}: {flaw.what}",

@@ -6,6 +6,8 @@ reason beside it.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from phrasewright.data.curves import LANES
@@ -29,8 +31,6 @@ MOVES_CC, MOVES_CHANGES = 6, 3
 """A lane moves where it changes three times or more over six steps or more; as for deciding what was drawn by hand."""
 STANDS_CC = 2
 """A lane that stays within two steps stands, whatever its rounding does."""
-MOSTLY = 0.75
-"""Share of a stretch that sounds; in rests lanes stand, or go straight to the next entry."""
 STRETCH_ATTACKS = 4
 """So many onsets make a passage; one still note is a `flat-hold`."""
 
@@ -41,10 +41,19 @@ moment. Lanes of one level (means within a tenth of their deviation) need no mor
 """
 COPY_MOVES_CC = 6
 """Both lanes range over so much; smaller ones agree by rounding."""
+COPY_STRETCHES_S = (4.0, 8.0, 16.0)
+"""Windows in which lanes are compared: a copy of a phrase shows in the shortest, a small copy of quiet lanes, half of
+which is rounding, in the longest.
+"""
 DETAIL_S, DETAIL_R, DETAIL_CC = 1.0, 0.8, 0.4
 """What is left of a lane without its average over a second agrees in a copy too. Two plain swells agree to .99 without
-copying each other; where either holds less detail than the rounding (0.4 steps RMS) they are not judged. Found on a
-crescendo of the demo cues whose vibrato grows with it.
+copying each other; where either holds less detail than the rounding (0.4 steps RMS) they are judged by their moments.
+Found on a crescendo of the demo cues whose vibrato grows with it.
+"""
+SAME_MOMENTS, MOMENTS, MOMENTS_SHARE = 0.9, 8, 0.25
+"""Lanes without detail are copies where nine in ten changes of the calmer lane, and at least eight, fall together with
+a change of the other (within 20 ms), while neither changes in more than a quarter of the frames, where that would
+happen by chance.
 """
 
 HELD_S, FLAT_CC = 2.0, 4
@@ -73,114 +82,140 @@ def lone_lanes(part: WrittenPart) -> list[Flaw]:
     """`one-lane`: of dynamics and expression one moves and the other stands for four seconds and four onsets or more.
 
     Level and timbre change together on every instrument that sustains; a lane that rises alone sounds like a fader.
-    In a part shorter than that, all of it counts.
+    Vibrato beside it does not help: it colours the tone and carries no line. Vibrato that moves alone over both counts
+    too, without a lane to name. Only what sounds is looked at: in rests lanes stand, or go straight to the next entry.
+    In a part shorter than four seconds, all of it counts.
     """
-    n = part.n_frames
-    size = min(round(STRETCH_S / FRAME_S), n)
-    heard = np.r_[0, np.cumsum(part.sounding)]
-    mostly = heard[size:] - heard[: n - size + 1] >= MOSTLY * size  # in a rest every lane stands
+    heard = np.flatnonzero(part.sounding & part.sustained)  # (n_heard,)
+    if not len(heard):
+        return []
+    pairs = [(LEVEL_LANES[:1], LEVEL_LANES[1]), (LEVEL_LANES[1:], LEVEL_LANES[0]), (LEVEL_LANES, "vibrato")]
     flaws = []
-    for still, moving in (LEVEL_LANES, LEVEL_LANES[::-1]):
-        if moving not in part.lanes:
-            continue
-        value = part.frames_cc.get(still, np.zeros(n))
-        other = part.frames_cc[moving]
-        changes = np.r_[0, np.cumsum(np.diff(other) != 0)]
-        many = changes[size - 1 :] - changes[: n - size + 1] >= MOVES_CHANGES
-        window = (running_range(value, size) <= STANDS_CC) & many & (running_range(other, size) >= MOVES_CC) & mostly
-        alone = _spread(window, size, n) & part.sustained
-        for first, stop in runs(_closed(alone, size)).tolist():
-            whole = _lone(part, still, moving, first, stop)
-            pieces = [(first + a, first + b) for a, b in _longest(window[first : max(stop - size + 1, first)], size)]
-            flaws += [whole] if whole else [f for a, b in pieces if (f := _lone(part, still, moving, a, b)) is not None]
+    for still, moving in pairs:
+        if moving in part.lanes:
+            flaws += _alone(part, still, moving, heard)
     return flaws
 
 
-def _lone(part: WrittenPart, still: str, moving: str, first: int, stop: int) -> Flaw | None:
-    sounding = part.sounding[first:stop] & part.sustained[first:stop]
-    span_s = first * FRAME_S, stop * FRAME_S
+def _alone(part: WrittenPart, still: Sequence[str], moving: str, heard: Ints) -> list[Flaw]:
+    """Where `moving` moves and all of `still` stand, over the frames that sound."""
+    size = min(round(STRETCH_S / FRAME_S), len(heard))
+    other = part.frames_cc[moving][heard]
+    changes = np.r_[0, np.cumsum(np.diff(other) != 0)]
+    window = changes[size - 1 :] - changes[: len(heard) - size + 1] >= MOVES_CHANGES
+    window &= running_range(other, size) >= MOVES_CC
+    for lane in still:
+        if lane in part.lanes:
+            window &= running_range(part.frames_cc[lane][heard], size) <= STANDS_CC
+    flaws = []
+    for first, stop in runs(_closed(_spread(window, size, len(heard)), size)).tolist():
+        whole = _lone(part, still, moving, heard[first:stop])
+        pieces = [(first + a, first + b) for a, b in _longest(window[first : max(stop - size + 1, first)], size)]
+        found = [f for a, b in pieces if (f := _lone(part, still, moving, heard[a:b])) is not None]
+        flaws += [whole] if whole else found
+    return flaws
+
+
+def _lone(part: WrittenPart, still: Sequence[str], moving: str, frames: Ints) -> Flaw | None:
+    """The flaw over some sounding frames, if it holds throughout them."""
+    span_s = float(frames[0]) * FRAME_S, float(frames[-1] + 1) * FRAME_S
     onset_s = part.attacks.onset_s
     n_onsets = np.count_nonzero((onset_s >= span_s[0] - 0.1) & (onset_s < span_s[1]))
-    whole = np.count_nonzero(sounding) >= 0.95 * np.count_nonzero(part.sounding & part.sustained)
-    long = np.count_nonzero(sounding) * FRAME_S >= MOSTLY * STRETCH_S and n_onsets >= STRETCH_ATTACKS
+    whole = len(frames) >= 0.95 * np.count_nonzero(part.sounding & part.sustained)
+    long = len(frames) * FRAME_S >= STRETCH_S - 1e-9 and n_onsets >= STRETCH_ATTACKS
     if not (long or (whole and n_onsets > 1)):
         return None
-    move_cc = np.ptp(part.frames_cc[moving][first:stop][sounding])
+    move_cc = np.ptp(part.frames_cc[moving][frames])
     if not move_cc >= MOVES_CC:
         return None
-    place = "is not drawn"
-    if still in part.lanes:
-        piece = part.frames_cc[still][first:stop][sounding]
-        if not np.ptp(piece) < MOVES_CC:
+    place = "is not drawn" if len(still) == 1 else "dynamics and expression are not drawn"
+    drawn = [part.frames_cc[lane][frames] for lane in still if lane in part.lanes]
+    if drawn:
+        if not all(np.ptp(piece) < MOVES_CC for piece in drawn):
             return None
-        low, high = int(piece.min()), int(piece.max())
+        low, high = int(drawn[0].min()), int(drawn[0].max())
         place = f"stands at {low}" if low == high else f"stays between {low} and {high}"
+        place = place if len(still) == 1 else "dynamics and expression stand"
     verb = "move" if moving == "dynamics" else "moves"
     what = f"{place} while {moving} {verb} over {steps_text(move_cc)}; let both carry the line"
-    return Flaw("one-lane", still, *span_s, what, "high" if span_s[1] - span_s[0] > 3 * STRETCH_S else "medium")
+    severity = "high" if span_s[1] - span_s[0] > 3 * STRETCH_S else "medium"
+    return Flaw("one-lane", still[0] if len(still) == 1 else None, *span_s, what, severity)
 
 
 def copied_lanes(part: WrittenPart) -> list[Flaw]:
-    """`copied-lane`: two lanes that agree as copies do, whatever their level and depth, for four seconds or more.
+    """`copied-lane`: two lanes that agree as copies do, whatever their level and depth.
 
-    Over windows of four seconds: r over .98, and an RMS difference of the standardised lanes (each less its mean, over
-    its standard deviation) under .1, or, for lanes of the same values, a difference of means under .1 of their
-    deviation; the detail faster than a second agrees too. The lane named is the later of the two in the order
-    dynamics, expression, vibrato.
+    Over windows of four, eight and sixteen seconds of what sounds (rounding weighs less in the longer): r over .98, and
+    an RMS difference of the standardised lanes (each less its mean, over its standard deviation) under .1, which is
+    sqrt(2 (1 - r)); or, for lanes of the same values, a difference of means under .1 of their deviation. The detail
+    faster than a second agrees too, or both change at the same moments. The lane named is the later of the two in the
+    order dynamics, expression, vibrato.
     """
     names = [lane for lane in LANES if lane in part.lanes]
-    size, hop = round(STRETCH_S / FRAME_S / _STEP), round(_HOP_S / FRAME_S / _STEP)
-    sounding = (part.sounding & part.sustained)[::_STEP]
-    if len(sounding) < size:
-        return []
+    heard = np.flatnonzero((part.sounding & part.sustained)[::_STEP])
     flaws = []
-    start = np.arange(0, len(sounding) - size + 1, hop)
-    count = np.r_[0, np.cumsum(sounding)]
-    start = start[count[start + size] - count[start] >= MOSTLY * size]
-    pairs = [(first, second) for second in range(len(names)) for first in range(second)]
-    for i, j in pairs:
-        one, other = part.frames_cc[names[i]][::_STEP], part.frames_cc[names[j]][::_STEP]
-        alike = _alike(one, other, start, size)
-        mask = np.zeros(len(sounding), dtype=bool)
-        for at in start[alike].tolist():
-            mask[at : at + size] = True
+    for i, j in [(first, second) for second in range(len(names)) for first in range(second)]:
+        one, other = (part.frames_cc[names[k]][::_STEP] for k in (i, j))
+        mine = heard[np.isfinite(one[heard]) & np.isfinite(other[heard])]
+        one, other = one[mine], other[mine]
+        mask = np.zeros(len(mine), dtype=bool)
+        for stretch_s in COPY_STRETCHES_S:
+            size = round(stretch_s / FRAME_S / _STEP)
+            mask |= _spread(_alike(one, other, size), size, len(mine))
         for first, stop in runs(mask).tolist():
             r = np.corrcoef(one[first:stop], other[first:stop])[0, 1]
             what = f"follows {names[i]} like a copy (r = {r:.3f}); let it lead or lag, with a depth of its own"
-            span_s = first * FRAME_S * _STEP, stop * FRAME_S * _STEP
+            span_s = float(mine[first]) * FRAME_S * _STEP, float(mine[stop - 1] + 1) * FRAME_S * _STEP
             flaws.append(Flaw("copied-lane", names[j], *span_s, what, "medium"))
     return flaws
 
 
-def _alike(one: Floats, other: Floats, start: Ints, size: int) -> Mask:
-    """Which windows of `size` values from `start` hold copies. Shape of `start`."""
-    alike = np.zeros(len(start), dtype=bool)
-    for first in range(0, len(start), 512):
-        index = start[first : first + 512, None] + np.arange(size)  # (n_windows, size)
-        x, y = one[index], other[index]
-        moves = (np.ptp(x, axis=1) >= COPY_MOVES_CC) & (np.ptp(y, axis=1) >= COPY_MOVES_CC)  # False where NaN
-        x, y = x[moves], y[moves]
-        apart = np.abs(x.mean(axis=1) - y.mean(axis=1)) / np.sqrt((x.var(axis=1) + y.var(axis=1)) / 2)
-        x, y = _standardised(x), _standardised(y)
-        r = np.mean(x * y, axis=1)
-        difference = np.sqrt(np.mean((x - y) ** 2, axis=1))
-        alike[first : first + 512][moves] = (r > COPY_R) & (np.minimum(difference, apart) < COPY_DIFFERENCE)
-    for k in np.flatnonzero(alike).tolist():
-        x, y = (_detail(lane[start[k] : start[k] + size]) for lane in (one, other))
-        rms = float(np.sqrt(np.mean(x * x))), float(np.sqrt(np.mean(y * y)))
-        alike[k] = min(rms) >= DETAIL_CC and float(np.mean(x * y)) > DETAIL_R * rms[0] * rms[1]
+def _alike(one: Floats, other: Floats, size: int) -> Mask:
+    """Whether a window of `size` values from each place on holds copies, looked at every quarter second.
+
+    Shape (n - size + 1,), empty where there is no window.
+    """
+    n = max(len(one) - size + 1, 0)
+    alike = np.zeros(n, dtype=bool)
+    if not n:
+        return alike
+    start = np.unique(np.r_[np.arange(0, n, round(_HOP_S / FRAME_S / _STEP)), n - 1])
+
+    def mean(value: Floats) -> Floats:
+        total = np.r_[0.0, np.cumsum(value)]
+        return np.asarray((total[start + size] - total[start]) / size)
+
+    x, y = one - one.mean(), other - other.mean()
+    mean_x, mean_y = mean(x), mean(y)
+    var_x, var_y = np.maximum(mean(x * x) - mean_x**2, 1e-9), np.maximum(mean(y * y) - mean_y**2, 1e-9)
+    r = (mean(x * y) - mean_x * mean_y) / np.sqrt(var_x * var_y)
+    difference = np.sqrt(np.maximum(2.0 * (1.0 - r), 0.0))
+    apart = np.abs(mean_x - mean_y + one.mean() - other.mean()) / np.sqrt((var_x + var_y) / 2)
+    moves = (running_range(one, size) >= COPY_MOVES_CC) & (running_range(other, size) >= COPY_MOVES_CC)
+    alike[start] = moves[start] & (r > COPY_R) & (np.minimum(difference, apart) < COPY_DIFFERENCE)
+    for at in np.flatnonzero(alike).tolist():
+        span = slice(at, at + size)
+        alike[at] = _same_detail(one[span], other[span]) or _same_moments(one[span], other[span])
     return alike
+
+
+def _same_detail(one: Floats, other: Floats) -> bool:
+    x, y = _detail(one), _detail(other)
+    rms = float(np.sqrt(np.mean(x * x))), float(np.sqrt(np.mean(y * y)))
+    return min(rms) >= DETAIL_CC and float(np.mean(x * y)) > DETAIL_R * rms[0] * rms[1]
+
+
+def _same_moments(one: Floats, other: Floats) -> bool:
+    """Whether nearly every change of the calmer lane comes with a change of the other, and there are enough."""
+    x, y = np.diff(one) != 0, np.diff(other) != 0
+    fewer, share = min(np.count_nonzero(x), np.count_nonzero(y)), max(np.mean(x), np.mean(y))
+    return bool(fewer >= MOMENTS and share < MOMENTS_SHARE and np.count_nonzero(x & y) >= SAME_MOMENTS * fewer)
 
 
 def _detail(value: Floats) -> Floats:
     """The values less their average over a second, without half a second at both ends."""
     size = round(DETAIL_S / FRAME_S / _STEP) | 1
     return np.asarray(value[size // 2 : -(size // 2)] - np.convolve(value, np.full(size, 1.0 / size), "valid"))
-
-
-def _standardised(x: Floats) -> Floats:
-    x = x - x.mean(axis=1, keepdims=True)
-    return np.asarray(x / np.sqrt(np.mean(x * x, axis=1, keepdims=True)))
 
 
 def flat_holds(part: WrittenPart, *, lone: list[Flaw]) -> list[Flaw]:
@@ -196,7 +231,7 @@ def flat_holds(part: WrittenPart, *, lone: list[Flaw]) -> list[Flaw]:
     for lane in (lane for lane in LEVEL_LANES if lane in part.lanes):
         value = part.frames_cc[lane]
         flat = running_range(value, size) < FLAT_CC
-        known = np.array([(flaw.start_s, flaw.end_s) for flaw in lone if flaw.lane == lane]).reshape(-1, 2)
+        known = np.array([(flaw.start_s, flaw.end_s) for flaw in lone if flaw.lane in (lane, None)]).reshape(-1, 2)
         told = covered(known, part.n_frames)
         inside = np.zeros(len(flat), dtype=bool)
         for first, last in held.tolist():

@@ -182,8 +182,11 @@ def _one_lane(site: Site, rng: Rng, decoy: bool) -> Plant | None:
         else:
             wave = rng.integers(0, 2, size=4096) if how == "trembling" else np.zeros(4096)
             lanes[lane] = redrawn(site, lane, on, off, lambda t, level=level, wave=wave: level + wave[t.astype(int)])
-    if decoy and any(moves_cc(site.with_lanes(lanes), lane, on, off) < 8 for lane in PAIR):
-        return None
+    if decoy:  # the other lane moves, if less, in every six seconds
+        new = site.with_lanes(lanes)
+        spans = [(at, min(at + 6.0, off)) for at in np.arange(on, max(off - 6.0, on) + 0.5, 1.0)]
+        if any(moves_cc(new, lane, *span) < 5 for lane in PAIR for span in spans):
+            return None
     return Plant("one-lane", site.part.index, lanes, on, off, not decoy, "narrow" if decoy else f"{how} but {stay}")
 
 
@@ -303,7 +306,7 @@ def _bare(site: Site, rng: Rng, decoy: bool, *, repeat: bool) -> Plant | None:
         return None
     kind = "bare-repeat" if repeat else "bare-join"
     how = "one lane dips" if decoy else f"{max(falls):.0f} steps, {last - k + 1} onsets"
-    return Plant(kind, site.part.index, drawn, on - 0.12, end + 0.12, not decoy, how)
+    return Plant(kind, site.part.index, drawn, start_s - 0.3, end_s + 0.3, not decoy, how)
 
 
 def _bare_join(site: Site, rng: Rng, decoy: bool) -> Plant | None:

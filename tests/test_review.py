@@ -101,6 +101,36 @@ def test_two_plain_crescendi_are_no_copies(tmp_path: Path) -> None:
     assert not found(tmp_path, SLOW, {1: drawn(40 + 2 * at), 11: drawn(60 + 1.6 * at)}, "copied-lane")
 
 
+def test_the_same_swell_twice_is_a_copy(tmp_path: Path) -> None:
+    at = grid(24)
+    flaws = found(tmp_path, SLOW, {1: drawn(40 + 2 * at), 11: drawn(60 + 2 * at)}, "copied-lane")
+    assert [f.lane for f in flaws] == ["expression"]
+
+
+def test_a_copy_is_found_in_music_full_of_rests(tmp_path: Path) -> None:
+    rows = [(62 + i % 5, 2.0 * i, 1.0, 70) for i in range(24)]
+    curve = dipped(living(48), rows, 6)
+    flaws = found(tmp_path, rows, {1: drawn(curve), 11: drawn(curve * 0.7 + 40)}, "copied-lane")
+    assert [f.lane for f in flaws] == ["expression"]
+    assert flaws[0].end_s - flaws[0].start_s > 18
+
+
+def test_a_lone_lane_is_found_in_music_full_of_rests(tmp_path: Path) -> None:
+    rows = [(62 + i % 5, 2.0 * i, 1.0, 70) for i in range(24)]
+    flaws = found(tmp_path, rows, {1: drawn(living(48)), 11: [(0, 92)]}, "one-lane")
+    assert [f.lane for f in flaws] == ["expression"]
+
+
+def test_vibrato_alone_carries_no_line(tmp_path: Path) -> None:
+    stands = [living(24, centre=centre, seed=seed) for centre, seed in ((70, 0), (90, 1))]
+    for curve in stands:
+        curve[240:] = curve[240]  # from beat 12
+    lanes = {1: drawn(stands[0]), 11: drawn(stands[1]), 2: drawn(living(24, seed=2))}
+    (flaw,) = (f for f in found(tmp_path, SLOW, lanes, "one-lane") if f.lane is None)
+    assert "vibrato moves" in flaw.what
+    assert flaw.start_s == pytest.approx(6.0, abs=1.0)
+
+
 def test_a_held_note_that_stands_still(tmp_path: Path) -> None:
     curve = living(12)
     frozen = curve.copy()

@@ -127,3 +127,12 @@ def test_the_command_refuses_what_makes_no_sense(jumping: Path, tmp_path: Path) 
     assert run("review", bad).exit_code == 1
     with pytest.raises(InputError):
         review_file(bad)
+
+
+def test_a_bare_join_on_the_downbeat_belongs_to_the_bar_it_opens(tmp_path: Path) -> None:
+    rows = [(60 + k % 4, 4.0 * k, 4.0, 70) for k in range(4)]
+    lanes = {1: [(0.0, 60), (1.0, 70), (9.0, 75)], 11: [(0.0, 80), (1.0, 86), (9.0, 90)]}
+    path = write_cue(tmp_path / "cello.mid", Line("Cello", 42, rows, lanes))
+    findings = review_file(path, kinds=["bare-join"])["findings"]
+    assert [row["bar"] for row in findings] == [2, 3, 4]
+    assert [row["text"].split(",")[0] for row in findings] == ["bar 2.1", "bar 3.1", "bar 4.1"]
