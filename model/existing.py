@@ -22,7 +22,7 @@ from phrasewright.data.tempo import TempoMap
 from phrasewright.model.events import Sound, Stay, pieces_of
 from phrasewright.model.lanes import FRAME_S
 from phrasewright.model.rests import GLIDE_STEP_CC, HOLD_S, LEAD_S, REST_S, TAIL_S
-from phrasewright.model.thinning import MIN_SPACING_S
+from phrasewright.model.thinning import MIN_SPACING_S, STEP_LIMIT_CC
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -33,6 +33,8 @@ DRAWN_CHANGES, DRAWN_RANGE_CC = 3, 6
 LEAD_IN_S = 1.0
 FADE_S = 0.25
 RAMP_CC_PER_S = 200.0
+BEND_SHARE = 0.75
+"""Of the speed that events of six steps could reach, how much a bend towards a seam asks for."""
 FOLLOW = {
     ("dynamics", "expression"): (0.6, -0.06),
     ("dynamics", "vibrato"): (0.8, 0.2),
@@ -293,7 +295,6 @@ def joined_to_stays(
         start_s, end_s = float(tempo.tick_to_s(start)), float(tempo.tick_to_s(end))
         a = min(int(np.ceil(start_s / FRAME_S - 1e-6)), n - 1)
         b = min(max(int(np.floor(end_s / FRAME_S + 1e-6)), a), n - 1)
-        half_beat = float(tempo.beat_length_s(start_s)) / 2 / FRAME_S
         i = int(np.searchsorted(stay_end, start, side="right")) - 1
         j = int(np.searchsorted(stay_start, end, side="left"))
         after, before = (stays[i] if i >= 0 else None), (stays[j] if j < len(stays) else None)
@@ -312,16 +313,31 @@ def joined_to_stays(
             tail = _excess(goal - float(out[b]), 0.0 if to_seam else rest_s - min(HOLD_S, rest_s / 2))
         most = (b - a) if not (lead and tail) else (b - a) // 2
         if lead:
-            width = int(np.clip(max(half_beat, abs(lead) / RAMP_CC_PER_S / FRAME_S), 1, max(most, 1)))
-            width = min(width, b - a + 1)
-            ramp = np.minimum(np.linspace(1.0 + 3.0 / width, 0.0, width), 1.0)
+            frames, spare = _bend_frames(lead, start_s, tempo)
+            width = min(int(np.clip(frames, 1, max(most, 1))), b - a + 1)
+            ramp = np.minimum(np.linspace(1.0 + spare / width, 0.0, width), 1.0)
             out[a : a + width] += ramp * (out[a] + lead - out[a : a + width])
         if tail:
-            width = int(np.clip(max(half_beat, abs(tail) / RAMP_CC_PER_S / FRAME_S), 1, max(most, 1)))
-            ramp = np.minimum(np.linspace(0.0, 1.0 + 3.0 / width, width + 1), 1.0)
+            frames, spare = _bend_frames(tail, end_s, tempo)
+            width = int(np.clip(frames, 1, max(most, 1)))
+            ramp = np.minimum(np.linspace(0.0, 1.0 + spare / width, width + 1), 1.0)
             c = max(b - width, 0)
             out[c : b + 1] += ramp[-(b + 1 - c) :] * (out[b] + tail - out[c : b + 1])
     return out
+
+
+def _bend_frames(way_cc: float, time_s: float, tempo: TempoMap) -> tuple[float, float]:
+    """Over how many frames a curve bends by so many steps, and how many of them are left at the value it bends to.
+
+    Half a beat, or longer where events cannot go so fast: they stand a whole number of ticks apart, each steps by so
+    much at most, and none stands right before the seam.
+    """
+    beat_s = float(tempo.beat_length_s(time_s))
+    tick_s = beat_s / tempo.ticks_per_beat
+    spacing_s = np.ceil(MIN_SPACING_S / tick_s - 1e-9) * tick_s
+    spare = 2 * spacing_s / FRAME_S
+    least = abs(way_cc) / (BEND_SHARE * STEP_LIMIT_CC) * spacing_s / FRAME_S
+    return max(beat_s / 2 / FRAME_S, least + spare), spare
 
 
 def _excess(way: float, room_s: float) -> float:

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import seams
 from lane_checks import WrittenLane, density_faults, lane_of
 from shaped_cues import Event, control, film_frames, note, orchestra, program, track, write
 
@@ -176,3 +177,42 @@ def test_bars_without_notes_are_told(tmp_path: Path) -> None:
     )
     assert result.summary["parts"][0]["skipped"] == "no notes in the chosen bars"
     assert result.content == (tmp_path / "cue.mid").read_bytes()
+
+
+@pytest.mark.parametrize(("bpm", "earlier", "beats"), [(60, 8, 0.5), (90, 127, 0.5), (120, 40, 0.5), (120, 110, 0.55)])
+@pytest.mark.parametrize("division", [480, 96])
+def test_the_way_back_takes_half_a_beat_at_any_tempo(
+    tmp_path: Path, bpm: int, earlier: int, beats: float, division: int
+) -> None:
+    """Beside the same bars shaped over a value that asks for no way back."""
+    lanes = []
+    for value in (earlier, 75):
+        events = [(tick * division // BEAT, message) for tick, message in half_notes()]
+        head = [(0, b"\xff\x51\x03" + round(60e6 / bpm).to_bytes(3, "big")), control(0, 1, value)]
+        path = write(tmp_path / f"{value}.mid", track("Violin", [*head, *events]), division=division)
+        content = shape_cue(path, ShapeOptions(baseline=True, bars=(5, 8), existing="replace")).content
+        lanes.append(lane_of(content, read_cue(path), read_cue(path).parts[0], 1))
+    end = 32 * division
+    ticks = np.arange(16 * division, end)
+    apart = np.abs(lanes[0].at_tick(ticks) - lanes[1].at_tick(ticks)) > 2
+    bent = (end - ticks[apart]) / division
+    assert bent.max() <= beats + 0.05
+    last = int(np.flatnonzero(lanes[0].tick == end - 1)[0])
+    assert abs(int(lanes[0].value_cc[last]) - int(lanes[0].value_cc[last - 1])) <= 4
+
+
+def test_no_ear_finds_the_seams(tmp_path: Path) -> None:
+    """Random spans of a demo cue, bare, drawn over and shaped, judged by a checker apart from the code."""
+    found = seams.spans(seams.demo_material(["the-lamp-is-lit"]), n_spans=12, folder=tmp_path, seed=1)
+    assert found.n_spans == 12
+    assert found.n_lanes > 80
+    assert not found.broken, seams.told(found)
+    assert max(found.step["end"]) <= 4
+
+
+@pytest.mark.slow
+def test_two_hundred_spans_of_all_cues(tmp_path: Path) -> None:
+    material = seams.demo_material() | seams.quartet_material()
+    found = seams.spans(material, n_spans=200, folder=tmp_path)
+    assert not found.broken, seams.told(found)
+    assert np.median(found.slope["end"]) <= np.quantile(found.slope["within"], 0.95)
