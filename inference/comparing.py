@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phrasewright.data.cue import Cue
-from phrasewright.data.curves import LANES
+from phrasewright.data.curves import COLOUR_LANES, LANES
 from phrasewright.data.profiles import Profile, read_profile
 from phrasewright.data.reading import read_cue
 from phrasewright.data.tempo import TempoMap
@@ -34,6 +34,7 @@ from phrasewright.model.metrics import (
     lane_pair,
     phrase_sums,
 )
+from phrasewright.model.responses import as_filed
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -131,15 +132,16 @@ def result_of(compared: Sequence[Comparison], rights: Sequence[Path]) -> dict[st
 
 def compare_cues(hearing: CueHearing, right: Cue, *, tables: bool = False) -> Comparison:
     """Compare one cue with another that has been heard."""
-    left = hearing.cue
+    left = as_filed(hearing.cue)
+    names = (*LANES, *(lane for lane in COLOUR_LANES if any(lane in part.lane_cc for part in left.parts)))
     others, remarks = counterparts(left, right)
     lanes: list[LaneCompared] = []
-    only_in: dict[str, set[Path]] = {lane: set() for lane in LANES}
+    only_in: dict[str, set[Path]] = {lane: set() for lane in names}
     for heard, other in zip(hearing.parts, others, strict=True):
         part = heard.part
         spans_s = np.array([(phrase.start_s, phrase.end_s) for phrase in heard.phrases]).reshape(-1, 2)
         bars = _bars_of(spans_s, left.tempo)
-        for lane in LANES:
+        for lane in names:
             mine, theirs = lane_of(part, lane), other.lane(lane) if other is not None else None
             if mine is None or theirs is None:
                 only_in[lane] |= {left.path} if mine is not None else {right.path} if theirs is not None else set()
@@ -148,9 +150,9 @@ def compare_cues(hearing: CueHearing, right: Cue, *, tables: bool = False) -> Co
             pair = lane_pair(mine, theirs, notes=other.notes, phrases_s=spans_s)
             lanes.append(LaneCompared(heard, lane, pair, phrase_sums(pair), bars))
     figures: dict[tuple[int, str], dict[str, Any]] = {}
-    overall: dict[str, dict[str, Any] | None] = dict.fromkeys(LANES)
-    intervals: dict[str, dict[str, Any] | None] = dict.fromkeys(LANES)
-    for lane in LANES:
+    overall: dict[str, dict[str, Any] | None] = dict.fromkeys(names)
+    intervals: dict[str, dict[str, Any] | None] = dict.fromkeys(names)
+    for lane in names:
         mine_all = [one for one in lanes if one.lane == lane]
         if mine_all:
             each, together = evaluate_all([one.pair for one in mine_all])
@@ -160,13 +162,15 @@ def compare_cues(hearing: CueHearing, right: Cue, *, tables: bool = False) -> Co
         {
             "index": heard.part.index,
             "name": heard.part.name,
-            "lanes": {lane: figures.get((heard.part.index, lane)) for lane in LANES},
+            "lanes": {lane: figures.get((heard.part.index, lane)) for lane in names},
         }
         for heard in hearing.parts
     ]
     phrases = [row for one in lanes for row in _phrase_rows(one)]
-    phrases.sort(key=lambda row: (-row["mae"], row["part"], LANES.index(row["lane"]), row["start_s"]))
-    habits = habits_of([occurrences(one.pair, one.heard.attacks, lane=one.lane) for one in lanes])
+    phrases.sort(key=lambda row: (-row["mae"], row["part"], names.index(row["lane"]), row["start_s"]))
+    habits = habits_of(
+        [occurrences(one.pair, one.heard.attacks, lane=one.lane) for one in lanes if one.lane in LANES]
+    )
     result = {
         "parts": parts,
         "overall": overall,

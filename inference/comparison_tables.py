@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from phrasewright.data.curves import LANES
+from phrasewright.data.curves import ALL_LANES
 from phrasewright.model.metrics import PhraseSums, frames_in_pair, interval_by_phrase, phrase_ranges, phrase_sums
 
 if TYPE_CHECKING:
@@ -75,9 +75,9 @@ def _situations(lanes: Sequence[LaneCompared]) -> Iterator[dict[str, Any]]:
             spans_s = [(s.start_s, s.end_s) for s in one.heard.situations if (s.axis, s.label) == (axis, label)]
             found = phrase_sums(one.pair, among=frames_in_pair(np.array(spans_s), one.pair))
             if len(found.number):
-                sums.setdefault((AXES.index(axis), LANES.index(one.lane), label), []).append(found)
+                sums.setdefault((AXES.index(axis), ALL_LANES.index(one.lane), label), []).append(found)
     for (axis_at, lane_at, label), some in sorted(sums.items(), key=lambda row: row[0]):
-        yield {**_figures(some), "axis": AXES[axis_at], "label": label, "lane": LANES[lane_at]}
+        yield {**_figures(some), "axis": AXES[axis_at], "label": label, "lane": ALL_LANES[lane_at]}
 
 
 def _figures(some: Sequence[PhraseSums], which: slice = slice(None)) -> dict[str, Any]:

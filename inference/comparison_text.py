@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from phrasewright.data.curves import LANES
+from phrasewright.data.curves import ALL_LANES
 from phrasewright.model.habits import Habit
 
 N_OFTEN = 6
@@ -17,7 +17,10 @@ N_OFTEN = 6
 LEAST_STEPS, LEAST_MS = 1.5, 30.0
 N_WORST = 5
 """How many of the worst phrases the text names."""
-_HIGHER = {"dynamics": ("louder", "softer"), "expression": ("louder", "softer"), "vibrato": ("stronger", "weaker")}
+_HIGHER = {
+    "dynamics": ("louder", "softer"), "expression": ("louder", "softer"), "vibrato": ("stronger", "weaker"),
+    "bow": ("nearer to the bridge", "nearer to the fingerboard"), "attack": ("harder", "softer"),
+}  # fmt: skip
 
 
 def summary_of(
@@ -38,13 +41,13 @@ def summary_of(
         for lane, paths in only_in.items()
         if overall[lane] is None and len(paths) == 1
     ]
-    measured = [lane for lane in LANES if overall[lane] and overall[lane]["n_frames"]]
+    measured = [lane for lane in ALL_LANES if overall.get(lane) and overall[lane]["n_frames"]]
     if not measured:
         return " ".join(["No lane of a part is in both files while it sounds: nothing to compare.", *alone])
     measured.sort(key=lambda lane: -overall[lane]["mae"])
     worst = overall[measured[0]]
     if worst["mae"] == 0:
-        return " ".join([f"No difference in {_listed(sorted(measured, key=LANES.index))}.", *alone])
+        return " ".join([f"No difference in {_listed(sorted(measured, key=ALL_LANES.index))}.", *alone])
     told = habit_clauses(habits)
     sentences = [f"Beside {names[0]}, {names[1]} {_listed(told)}."] if told else []
     sentences += [

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phrasewright.data.cue import Cue, Part
-from phrasewright.data.curves import DEFAULT_CC, LANES, Curve
+from phrasewright.data.curves import ALL_LANES, DEFAULT_CC, Curve
 from phrasewright.data.matching import CueMatch, PartMatch, match_cues
 from phrasewright.data.notes import Notes
 from phrasewright.data.tempo import TempoMap
@@ -205,7 +205,7 @@ def first_difference(left: Notes, right: Notes) -> int | None:
 
 
 def _controller_remarks(part: Part, other: Part, left: Cue, right: Cue) -> list[str]:
-    ccs = [(lane, part.lane_cc.get(lane), other.lane_cc.get(lane)) for lane in LANES]
+    ccs = [(lane, part.lane_cc.get(lane), other.lane_cc.get(lane)) for lane in ALL_LANES]
     return [
         f"{part.name}: {lane} is controller {here} in {left.path.name}, controller {there} in {right.path.name}"
         for lane, here, there in ccs

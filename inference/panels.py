@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phrasewright.data.cue import Part
-from phrasewright.data.curves import DEFAULT_CC, LANES, Curve
+from phrasewright.data.curves import ALL_LANES, DEFAULT_CC, Curve
 from phrasewright.inference.page import Page, clock, staircase, thinned, together
 from phrasewright.model.hearing import PartHearing
 
@@ -27,8 +27,12 @@ if TYPE_CHECKING:
     from matplotlib.transforms import Transform
 
 INK, PALE, RULE, FAINT = "#1b242c", "#5c6770", "#9aa4ac", "#e3e7ea"
-LANE_COLOUR = {"dynamics": "#0072B2", "expression": "#C04F00", "vibrato": "#00795A"}
-LANE_TINT = {"dynamics": "#e3eff7", "expression": "#fbeadf", "vibrato": "#e0f2ec"}
+LANE_COLOUR = {
+    "dynamics": "#0072B2", "expression": "#C04F00", "vibrato": "#00795A", "bow": "#7A4B94", "attack": "#7A6200",
+}  # fmt: skip
+LANE_TINT = {
+    "dynamics": "#e3eff7", "expression": "#fbeadf", "vibrato": "#e0f2ec", "bow": "#efe6f4", "attack": "#f4eed6",
+}  # fmt: skip
 SHORT_LABEL = {
     "repeated": "rep.",
     "detached": "det.",
@@ -56,6 +60,7 @@ STYLE: Any = {
     "path.simplify": False,
     "svg.fonttype": "none",
     "svg.hashsalt": "phrasewright",
+    "text.parse_math": False,  # a dollar sign in a track's name is a dollar sign
 }
 
 LEFT, RIGHT = 1.15, 0.35
@@ -95,7 +100,7 @@ class Block:
     @property
     def shown(self) -> tuple[str, ...]:
         """Lanes that either file has, in the order of the lane axis."""
-        return tuple(lane for lane in LANES if lane in self.lanes or lane in self.over)
+        return tuple(lane for lane in ALL_LANES if lane in self.lanes or lane in self.over)
 
     @property
     def height(self) -> float:
@@ -371,7 +376,7 @@ def _draw_lane(figure: Figure, block: Block, lane: str, page: Page, *, bottom: f
     up = 0.06 * (high - low)
     label: dict[str, Any] = {"ha": "right", "fontsize": 8, "fontweight": "bold", "color": LANE_COLOUR[lane]}
     panel.text(edge, middle + up, lane, va="bottom", **label)
-    cc = part.lane_cc.get(lane, DEFAULT_CC[lane])
+    cc = part.lane_cc.get(lane, DEFAULT_CC.get(lane))
     panel.text(edge, middle - up / 3, f"CC {cc}", fontsize=6.5, color=PALE, ha="right", va="top")
 
 

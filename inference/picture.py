@@ -15,8 +15,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from phrasewright.data.cue import Cue, Part
-from phrasewright.data.curves import LANES, Curve
+from phrasewright.data.curves import ALL_LANES, Curve
 from phrasewright.data.errors import InputError, OutputError
+from phrasewright.data.printing import printable
 from phrasewright.data.profiles import Profile
 from phrasewright.data.reading import read_cue
 from phrasewright.inference.counterparts import Counterpart, counterparts, lane_of
@@ -118,14 +119,14 @@ def chosen_parts(cue: Cue, parts: Sequence[str | int] | None) -> tuple[Part, ...
 
 
 def _lanes_of(part: Part) -> dict[str, Curve]:
-    return {lane: curve for lane in LANES if (curve := lane_of(part, lane)) is not None}
+    return {lane: curve for lane in ALL_LANES if (curve := lane_of(part, lane)) is not None}
 
 
 def _lanes_over(other: Counterpart | None) -> dict[str, Curve]:
     """The lanes of a part of the second file, on the first file's time."""
     if other is None:
         return {}
-    return {lane: curve for lane in LANES if (curve := other.lane(lane)) is not None}
+    return {lane: curve for lane in ALL_LANES if (curve := other.lane(lane)) is not None}
 
 
 def build_figure(
@@ -166,7 +167,7 @@ def build_figure(
 
 def _heading(figure: Figure, cue: Cue, page: Page, bars: tuple[int, int] | None) -> None:
     width, height = figure.get_size_inches()
-    title = cue.path.stem
+    title = printable(cue.path.stem)
     if bars is not None:
         last = min(bars[1], cue.n_bars or bars[1])
         title += f", bar {last}" if bars[0] == last else f", bars {bars[0]} to {last}"
@@ -183,7 +184,7 @@ def _footing(figure: Figure, blocks: Sequence[Block], page: Page, cue: Cue, over
     width, height = figure.get_size_inches()
     said = ["Notes are darker where struck harder", "short strokes under a lane are onsets"]
     if over is not None:
-        said.append(f"line: {cue.path.name}, dashes: {over.path.name}, tint: the difference")
+        said.append(f"line: {printable(cue.path.name)}, dashes: {printable(over.path.name)}, tint: the difference")
     words = "; ".join(said) + "."
     figure.text(LEFT / width, 0.14 / height, words, fontsize=6.5, color=PALE, va="baseline", style="italic")
 

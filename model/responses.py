@@ -140,6 +140,11 @@ def heard_cue(cue: Cue) -> Cue:
     return replace(cue, parts=tuple(_heard_part(part, cue.tempo) for part in cue.parts))
 
 
+def as_filed(cue: Cue) -> Cue:
+    """The cue with every note where it stands in the file: the inverse of `heard_cue`, but for passages."""
+    return replace(cue, parts=tuple(replace(part, notes=part.file_notes, keys=None) for part in cue.parts))
+
+
 def _heard_part(part: Part, tempo: TempoMap) -> Part:
     if not (part.delays.advanced and part.delays.any and part.notes.n_notes) or part.keys is not None:
         return part

@@ -15,7 +15,7 @@ from phrasewright.data.midi import MidiFile, split_midi
 from phrasewright.data.notes import Notes
 from phrasewright.data.tempo import TempoMap
 
-RANGES_CC = {1: (12, 118), 11: (48, 120), 2: (0, 127)}
+RANGES_CC = {1: (12, 118), 11: (48, 120)}
 
 
 @dataclass(frozen=True)
@@ -189,7 +189,7 @@ def step_faults(lane: WrittenLane, gesture_s: NDArray[np.float64]) -> list[str]:
 
 def range_faults(lane: WrittenLane) -> list[str]:
     """While sounding: dynamics 12 to 118, expression 48 to 120."""
-    low, high = RANGES_CC[lane.cc]
+    low, high = RANGES_CC.get(lane.cc, (0, 127))
     on, off = np.sort(lane.notes.onset_tick), np.sort(lane.notes.offset_tick)
     sounding = np.searchsorted(on, lane.tick, side="right") > np.searchsorted(off, lane.tick, side="right")
     values = np.r_[lane.value_cc[sounding], lane.at_tick(lane.notes.onset_tick)]

@@ -52,8 +52,14 @@ def hand_cc(hearing: CueHearing, index: int) -> Array:
     return np.stack([dynamics, expression, vibrato], axis=1)
 
 
-def draw(path: Path, out: Path, *, hand: Hand = hand_cc, lanes: tuple[int, ...] = (1, 11, 2)) -> Path:
-    """The cue with a hand's lanes over all parts, an event every 40 ms where the value changes."""
+def draw(
+    path: Path, out: Path, *, hand: Hand = hand_cc, lanes: tuple[int, ...] = (1, 11, 2),
+    controllers: tuple[int, int, int] = (1, 11, 2),
+) -> Path:
+    """The cue with a hand's lanes over all parts, an event every 40 ms where the value changes.
+
+    `controllers` are those of dynamics, expression and vibrato; `lanes` those among them that are drawn.
+    """
     cue = read_cue(path)
     hearing = hear(cue)
     added = {}
@@ -61,7 +67,7 @@ def draw(path: Path, out: Path, *, hand: Hand = hand_cc, lanes: tuple[int, ...] 
         value = np.clip(np.rint(hand(hearing, index)), 0, 127).astype(np.int64)[::4]
         time_s = np.arange(len(value)) * 0.04
         rows = []
-        for lane, cc in enumerate((1, 11, 2)):
+        for lane, cc in enumerate(controllers):
             if cc in lanes:
                 keep = np.r_[True, np.diff(value[:, lane]) != 0]
                 tick = np.rint(cue.tempo.s_to_tick(time_s[keep])).astype(np.int64)

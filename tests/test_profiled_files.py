@@ -1,0 +1,268 @@
+"""Profiled instruments from file to file, as delivered: slow samples, notes pulled ahead, other controllers."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner, Result
+from lane_checks import all_faults, lane_of
+from learned_cues import draw, write_cue
+from shaped_cues import control, line, note, orchestra, program, track, write
+
+from phrasewright.data.cue import Cue
+from phrasewright.data.demo_cues import write_demo
+from phrasewright.data.profiles import read_profile
+from phrasewright.data.reading import read_cue
+from phrasewright.inference import cli
+from phrasewright.inference.lane_plans import gesture_spans
+from phrasewright.inference.shaping import ShapeOptions, shape_cue
+from phrasewright.model.levels import dynamics_to_db, expression_to_db
+from phrasewright.model.listening import hear
+
+BEAT = 480
+WHOLE = """
+["*"]
+lanes.bow = 20
+lanes.attack = 21
+first_delay_s = {first}
+legato_delay_s = {legato}
+short_delay_s = 0.03
+notes_advanced = {advanced}
+response.dynamics = {dynamics}
+response.expression = [[0, -60], [64, -20], [127, 0]]
+"""
+
+
+def run(*arguments: object) -> Result:
+    return CliRunner().invoke(cli.main, [str(a) for a in arguments])
+
+
+def profile_file(folder: Path, text: str) -> Path:
+    path = folder / "mine.toml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def shaped(path: Path, profile: Path | None = None, **choices: object) -> tuple[Cue, bytes]:
+    """The cue as its profile reads it, and the file shaped by the rules."""
+    content = shape_cue(path, ShapeOptions(baseline=True, profile=profile, **choices)).content  # type: ignore[arg-type]
+    return read_cue(path, profile=read_profile(profile) if profile else None), content
+
+
+@pytest.mark.parametrize(
+    ("first", "legato", "advanced", "dynamics"),
+    [
+        (0.2, 0.12, "false", "[[1, -36], [64, -14], [127, 0]]"),
+        (0.2, 0.12, "true", "[[0, -9], [127, 0]]"),
+        (0.7, 0.5, "false", "[[0, -90], [127, 0]]"),
+        (0.7, 0.5, "true", "[[0, -24], [127, 0]]"),
+        (-0.1, -0.05, "false", "[[0, -40], [30, -39], [127, 0]]"),
+    ],
+    ids=["late", "pulled ahead", "later than notes and rests are long", "pulled far ahead", "early"],
+)
+def test_lanes_of_profiled_instruments_keep_to_what_every_lane_keeps_to(
+    tmp_path: Path, first: float, legato: float, advanced: str, dynamics: str
+) -> None:
+    """Entries stand still from 100 ms ahead to the note-on, tails return once, steps stay small."""
+    path = orchestra(tmp_path / "cue.mid")
+    profile = profile_file(tmp_path, WHOLE.format(first=first, legato=legato, advanced=advanced, dynamics=dynamics))
+    cue, content = shaped(path, profile)
+    for heard in hear(cue).parts:
+        part = cue.parts[heard.part.index - 1]
+        if part.shaped:
+            assert set(part.lane_cc) >= {"dynamics", "expression", "bow", "attack"}
+            assert all_faults(content, cue, part, gesture_spans(heard)) == []
+
+
+LEGATO = [(4 + i, 1, 62 + 2 * (i % 3)) for i in range(8)]
+
+
+def one_line(folder: Path, notes: list[tuple[float, float, int]] | None = None, name: str = "Violins I") -> Path:
+    """Joined crotchets at 120 a minute after an empty bar."""
+    rows = LEGATO if notes is None else notes
+    events = [e for at, beats, pitch in rows for e in note(round(at * BEAT), round(beats * BEAT), pitch)]
+    return write(folder / "line.mid", track(name, [program(0, 48), *events]))
+
+
+def dips_s(cue: Cue, content: bytes, around_s: np.ndarray, *, cc: int = 11) -> np.ndarray:
+    """Where the lane is lowest within 0.3 s of each time."""
+    lane = lane_of(content, cue, cue.parts[0], cc)
+    found = []
+    for at_s in around_s.tolist():
+        grid_s = np.arange(at_s - 0.3, at_s + 0.3, 0.005)
+        i = np.searchsorted(lane.time_s, grid_s, side="right") - 1
+        value = lane.value_cc[i].astype(float)
+        lowest = grid_s[value <= value.min()]
+        found.append(float(lowest.mean()))
+    return np.array(found)
+
+
+def test_joins_dip_where_late_notes_are_heard(tmp_path: Path) -> None:
+    path = one_line(tmp_path)
+    profile = profile_file(tmp_path, '["violin*"]\nfirst_delay_s = 0.2\nlegato_delay_s = 0.12\n')
+    on_s = np.array([at / 2 for at, _, _ in LEGATO[1:]], dtype=np.float64)
+    plain, late = (dips_s(*shaped(path, p), on_s) - on_s for p in (None, profile))
+    assert np.median(late - plain) == pytest.approx(0.12, abs=0.02)
+
+
+def test_a_delay_leaves_the_entry_at_the_note_on(tmp_path: Path) -> None:
+    """The value a part enters with is there 100 ms before the key goes down, and stays until it sounds."""
+    path = one_line(tmp_path, [(4, 2, 60), (8, 2, 64), (12, 4, 65)])
+    profile = profile_file(tmp_path, '["*"]\nfirst_delay_s = 0.25\n')
+    cue, content = shaped(path, profile)
+    for cc in (1, 11):
+        lane = lane_of(content, cue, cue.parts[0], cc)
+        for on_s in (2.0, 4.0, 6.0):
+            still = (lane.time_s > on_s - 0.1 + 1e-6) & (lane.time_s < on_s + 0.24)
+            assert not np.any(still)
+            assert np.any((lane.time_s > on_s + 0.24) & (lane.time_s < on_s + 1.0)), "then it moves"
+
+
+def test_notes_pulled_ahead_are_phrased_as_on_the_bars(tmp_path: Path) -> None:
+    """The demo cue with every note 0.12 s early: phrases, accents and roles are those of the cue on the bars."""
+    write_demo("storm-over-the-rocks", tmp_path / "plain.mid")
+    write_demo("storm-split-and-early", tmp_path / "early.mid")
+    delays = "first_delay_s = 0.12\nlegato_delay_s = 0.12\nshort_delay_s = 0.12\nnotes_advanced = true\n"
+    profile = read_profile(profile_file(tmp_path, f'["*"]\n{delays}'))
+    plain = {p.part.name: p for p in hear(read_cue(tmp_path / "plain.mid")).parts}
+    shared: dict[str, list[float]] = {"early": [], "told": []}
+    for label, given in (("early", None), ("told", profile)):
+        for heard in hear(read_cue(tmp_path / "early.mid", profile=given)).parts:
+            own = plain.get(heard.part.name)
+            if own is not None:
+                here, there = ({p.first_note for p in h.phrases} for h in (heard, own))
+                shared[label].append(len(here & there) / len(here | there))
+    assert np.mean(shared["told"]) > 0.95
+    assert np.mean(shared["told"]) > np.mean(shared["early"]) + 0.05
+
+
+def test_two_parts_agree_where_they_sound_not_where_keys_go_down(tmp_path: Path) -> None:
+    """Violins pulled ahead by their delay beside a flute on the bars: one attack, not two."""
+    early = round(0.15 * 2 * BEAT)
+    violins = [program(0, 48)]
+    flute = [program(0, 73, channel=1)]
+    for i in range(8):
+        violins += note((8 + 2 * i) * BEAT - early, 2 * BEAT, 72 + i % 3)
+        flute += note((8 + 2 * i) * BEAT, 2 * BEAT, 84 + i % 3, channel=1)
+    path = write(tmp_path / "two.mid", track("Violins I", violins), track("Flute", flute))
+    delays = "first_delay_s = 0.15\nlegato_delay_s = 0.15\nnotes_advanced = true\n"
+    profile = profile_file(tmp_path, f'["Violins*"]\n{delays}')
+    heard = hear(read_cue(path, profile=read_profile(profile))).parts
+    assert heard[0].attacks.onset_s == pytest.approx(heard[1].attacks.onset_s, abs=1e-3)
+    assert heard[0].attacks.onset_beat == pytest.approx(np.round(heard[0].attacks.onset_beat), abs=1e-6)
+    cue, content = shaped(path, profile)
+    dips = dips_s(cue, content, heard[1].attacks.onset_s[1:])
+    assert np.median(np.abs(dips - heard[1].attacks.onset_s[1:])) < 0.06
+
+
+# --- responses -------------------------------------------------------------------------------------------
+
+
+def mean_cc(cue: Cue, content: bytes, cc: int, part: int = 0) -> float:
+    lane = lane_of(content, cue, cue.parts[part], cc)
+    notes = cue.parts[part].notes
+    grid_s = np.arange(float(notes.onset_s[0]), float(notes.offset_s[-1]), 0.01)
+    return float(lane.value_cc[np.searchsorted(lane.time_s, grid_s, side="right") - 1].mean())
+
+
+@pytest.mark.parametrize("level", ["p", "mf", "f"])
+@pytest.mark.parametrize(
+    "pairs", [[[0, -60], [127, 0]], [[1, -40], [40, -30], [90, -6], [127, 0]], [[0, -12], [127, 0]]]
+)
+def test_a_planned_level_comes_out_level(tmp_path: Path, level: str, pairs: list[list[int]]) -> None:
+    path = one_line(tmp_path)
+    plan = tmp_path / "plan.csv"
+    plan.write_text(f"bar,level,parts,ramp\n1,{level},,\n", encoding="utf-8")
+    profile = profile_file(tmp_path, f'["Violin*"]\nresponse.dynamics = {pairs}\n')
+    cue, usual = shaped(path, plan=plan)
+    _, own = shaped(path, profile, plan=plan)
+    step, db = np.array(pairs, dtype=float).T
+    want = dynamics_to_db(mean_cc(cue, usual, 1)) + expression_to_db(mean_cc(cue, usual, 11))
+    comes = np.interp(mean_cc(cue, own, 1), step, db) + expression_to_db(mean_cc(cue, own, 11))
+    assert comes == pytest.approx(want, abs=1.2)
+
+
+def test_a_response_that_falls_stops_everything(tmp_path: Path) -> None:
+    path = one_line(tmp_path)
+    profile = profile_file(tmp_path, '["*"]\nresponse.dynamics = [[0, -20], [64, -30], [127, 0]]\n')
+    for arguments in (
+        ("shape", path, "-o", tmp_path / "out.mid", "--no-record"), ("explain", path), ("review", path),
+        ("compare", path, path), ("picture", path, "-o", tmp_path / "out.svg"),
+    ):  # fmt: skip
+        result = run(*arguments, "--profile", profile)
+        assert result.exit_code == 1
+        assert "falls from -20 dB at 0 to -30 dB at 64" in result.stderr
+    assert not (tmp_path / "out.mid").exists()
+
+
+# --- controllers -----------------------------------------------------------------------------------------
+
+
+def test_breath_as_dynamics_by_profile(tmp_path: Path) -> None:
+    """A wind instrument whose dynamics are on controller 2: no vibrato is written there, what is drawn is kept."""
+    notes = [e for i in range(16) for e in note((4 + i) * BEAT, BEAT, 72 + (i % 5))]
+    drawn = [control(4 * BEAT + 60 * i, 2, 40 + (i * 7) % 40) for i in range(60)]
+    path = write(tmp_path / "cue.mid", track("Oboe", [program(0, 68), *notes, *drawn]))
+    profile = profile_file(tmp_path, "[oboe]\nlanes.dynamics = 2\nfirst_delay_s = 0.05\n")
+    told = shape_cue(path, ShapeOptions(baseline=True, profile=profile)).summary["parts"][0]
+    assert {lane: row["cc"] for lane, row in told["lanes"].items()} == {"dynamics": 2, "expression": 11}
+    assert told["lanes"]["dynamics"]["kept"]
+
+
+def test_a_pattern_holds_for_its_parts_only(tmp_path: Path) -> None:
+    path = orchestra(tmp_path / "cue.mid")
+    profile = profile_file(tmp_path, '["violin*"]\nlanes.bow = 20\nlanes.attack = 21\n[horn]\nlanes.attack = 30\n')
+    summary = shape_cue(path, ShapeOptions(baseline=True, profile=profile)).summary
+    told = {p["name"]: p["lanes"] for p in summary["parts"]}
+    assert list(told["Violins I"]) == ["dynamics", "expression", "vibrato", "bow", "attack"]
+    assert told["Horn"]["attack"]["cc"] == 30
+    assert "attack" not in told["Oboe"]
+
+
+def test_the_fourth_lane_can_be_chosen_alone_and_is_kept_when_drawn(tmp_path: Path) -> None:
+    events = [program(0, 48), *line(BEAT)]
+    events += [control(60 * i, 20, 30 + (i * 5) % 50) for i in range(100)]
+    path = write(tmp_path / "cue.mid", track("Violins I", events))
+    profile = profile_file(tmp_path, '["Violins*"]\nlanes.bow = 20\nlanes.attack = 21\n')
+    result = run("shape", path, "-o", tmp_path / "out.mid", "--profile", profile, "--baseline", "--no-record",
+                 "--lanes", "bow,attack", "--json")  # fmt: skip
+    lanes = json.loads(result.stdout)["cues"][0]["parts"][0]["lanes"]
+    assert set(lanes) == {"bow", "attack"}
+    assert lanes["bow"]["kept"]
+    first, last = lanes["bow"]["kept"][0]
+    cue = read_cue(path, profile=read_profile(profile))
+    rows = []
+    for file in (path, tmp_path / "out.mid"):
+        lane = lane_of(file.read_bytes(), cue, cue.parts[0], 20)
+        inside = (lane.time_s >= first) & (lane.time_s < last)
+        rows.append((lane.tick[inside].tolist(), lane.value_cc[inside].tolist()))
+    assert rows[0] == rows[1]
+    replaced = shape_cue(path, ShapeOptions(baseline=True, profile=profile, existing="replace")).summary["parts"][0]
+    assert replaced["lanes"]["bow"]["kept"] == []
+
+
+def test_lanes_drawn_again_on_another_controller_are_learned_by_profile(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("PHRASEWRIGHT_HOME", str(tmp_path / "home"))
+    cue = write_cue(tmp_path / "cue.mid", seed=3)
+    assert run("shape", cue, "-o", tmp_path / "shaped.mid", "--baseline").exit_code == 0
+    corrected = draw(cue, tmp_path / "corrected.mid", lanes=(21, 23, 22), controllers=(21, 23, 22))
+    profile = profile_file(tmp_path, '["*"]\nlanes.dynamics = 21\nlanes.expression = 23\nlanes.vibrato = 22\n')
+    told = json.loads(run("learn", "my-hand", corrected, "--profile", profile, "--json").stdout)
+    assert told["used"]
+    assert told["music_s"] > 20.0
+    assert told["held_out"]["after"] < told["held_out"]["before"]
+
+
+def test_a_picture_shows_the_fourth_lane(tmp_path: Path) -> None:
+    path = one_line(tmp_path)
+    profile = profile_file(tmp_path, '["Violins*"]\nlanes.bow = 20\n')
+    _, content = shaped(path, profile)
+    (tmp_path / "shaped.mid").write_bytes(content)
+    out = tmp_path / "line.svg"
+    assert run("picture", tmp_path / "shaped.mid", "-o", out, "--profile", profile).exit_code == 0
+    assert "bow" in out.read_text(encoding="utf-8")
