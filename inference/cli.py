@@ -6,8 +6,6 @@ Exit 0: done. 1: the input is at fault, told in one line on standard error. 2: w
 
 from __future__ import annotations
 
-import json
-import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -15,7 +13,9 @@ from typing import Any
 import click
 
 from phrasewright.data.errors import PhrasewrightError, UsageError
+from phrasewright.data.printing import one_line, several_lines
 from phrasewright.inference.arguments import chosen_kinds, chosen_lanes, selected_parts, span_of_bars
+from phrasewright.inference.terminal import complain, progress, say, tell
 
 EXISTING = ("keep", "replace", "blend")
 
@@ -27,9 +27,11 @@ class _Commands(click.Group):
         try:
             return super().invoke(ctx)
         except UsageError as fault:
-            raise click.UsageError(str(fault)) from fault
+            raise click.UsageError(one_line(str(fault))) from fault
+        except click.UsageError as fault:
+            raise click.UsageError(several_lines(fault.format_message()), fault.ctx) from fault
         except PhrasewrightError as fault:
-            click.echo(f"phrasewright: {fault}", err=True)
+            complain(fault)
             ctx.exit(1)
 
 
@@ -60,17 +62,6 @@ _profile = click.option(
 
 def _example(text: str) -> str:
     return f"Example: phrasewright {text}"
-
-
-def _print_json(result: Any) -> None:
-    click.echo(json.dumps(result, ensure_ascii=False, allow_nan=False))
-
-
-def _tell(result: Any, text: Callable[[Any], str], *, as_json: bool) -> None:
-    if as_json:
-        _print_json(result)
-    else:
-        click.echo(text(result))
 
 
 @click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
@@ -152,15 +143,15 @@ def shape(
 
     options = ShapeOptions(**choices)
     paths = cue_paths(cues)
-    with _progress("Shaping", len(paths)) as step:
+    with progress("Shaping", len(paths)) as step:
         record = None if no_record else _record
         result = shape_files(
             paths, out, options=options, force=force, jobs=jobs, cluster=cluster, done=step, record=record
         )
-    _tell(result, summary_text, as_json=as_json)
+    tell(result, summary_text, as_json=as_json)
     failures = failure_lines(result)
     for failure in failures:
-        click.echo(f"phrasewright: {failure}", err=True)
+        complain(failure)
     if failures:
         click.get_current_context().exit(1)
 
@@ -205,9 +196,9 @@ def learn(
     from phrasewright.training.learning import learn as learn_style
     from phrasewright.training.learning import learn_text
 
-    with _progress("Learning", len(corrected)) as step:
+    with progress("Learning", len(corrected)) as step:
         result = learn_style(style, corrected, shaped=shaped, approved=approved, profile=profile, done=step)
-    _tell(result, learn_text, as_json=as_json)
+    tell(result, learn_text, as_json=as_json)
 
 
 @main.group(epilog=_example("style list"))
@@ -229,7 +220,7 @@ def style_list(as_json: bool) -> None:
 
     with _opened() as store:
         styles = list_styles(store)
-    _tell({"styles": styles}, lambda told: list_text(told["styles"]), as_json=as_json)
+    tell({"styles": styles}, lambda told: list_text(told["styles"]), as_json=as_json)
 
 
 @style.command("show", epilog=_example("style show string-hand"))
@@ -241,7 +232,7 @@ def style_show(name: str, as_json: bool) -> None:
 
     with _opened() as store:
         told = show_style(store, name)
-    _tell(told, show_text, as_json=as_json)
+    tell(told, show_text, as_json=as_json)
 
 
 @style.command("undo", epilog=_example("style undo string-hand"))
@@ -250,7 +241,7 @@ def style_undo(name: str) -> None:
     """Put the version before back in use, exactly."""
     with _opened() as store:
         version = store.undo(name)
-    click.echo(f"{name}: version {version.version} is in use" if version else f"{name}: predicts as shipped")
+    say(f"{name}: version {version.version} is in use" if version else f"{name}: predicts as shipped")
 
 
 @style.command("forget", epilog=_example("style forget string-hand cue.mid"))
@@ -266,7 +257,7 @@ def style_forget(name: str, cue: str) -> None:
 
     with _opened() as store:
         version = forget(name, cue, store=store)
-    click.echo(f"{name}: version {version.version}, {version.why}")
+    say(f"{name}: version {version.version}, {version.why}")
 
 
 @style.command("export", epilog=_example("style export string-hand string-hand.safetensors"))
@@ -279,7 +270,7 @@ def style_export(name: str, file: Path, force: bool) -> None:
 
     with _opened() as store:
         export_style(store, name, file, force=force)
-    click.echo(str(file))
+    say(str(file))
 
 
 @style.command("import", epilog=_example("style import string-hand.safetensors"))
@@ -291,7 +282,7 @@ def style_import(file: Path, name: str | None) -> None:
 
     with _opened() as store:
         version = import_style(store, file, name=name)
-    click.echo(f"{version.style}: {version.why}")
+    say(f"{version.style}: {version.why}")
 
 
 @style.command("delete", epilog=_example("style delete string-hand"))
@@ -300,7 +291,7 @@ def style_delete(name: str) -> None:
     """Delete a style with all its versions and corrections, for good."""
     with _opened() as store:
         store.delete(name)
-    click.echo(f"{name}: deleted")
+    say(f"{name}: deleted")
 
 
 @style.command("check", epilog=_example("style check"))
@@ -309,10 +300,10 @@ def style_check() -> None:
     with _opened() as store:
         faults = store.check()
     for fault in faults:
-        click.echo(f"phrasewright: {fault}", err=True)
+        complain(fault)
     if faults:
         click.get_current_context().exit(1)
-    click.echo("the store is sound")
+    say("the store is sound")
 
 
 @main.group(epilog=_example("profile check mine.toml"))
@@ -328,7 +319,7 @@ def profile_check(file: Path, cue: Path | None, as_json: bool) -> None:
     """Say what each table of FILE would do: lanes, ranges, responses, delays; all its faults at once."""
     from phrasewright.inference.profile_check import check_profile, profile_text
 
-    _tell(check_profile(file, cue=cue), profile_text, as_json=as_json)
+    tell(check_profile(file, cue=cue), profile_text, as_json=as_json)
 
 
 @main.command(epilog=_example("explain cue.mid"))
@@ -343,7 +334,7 @@ def explain(cue: Path, profile: Path | None, as_json: bool) -> None:
     from phrasewright.model.listening import hear
 
     hearing = hear(read_cue(cue, profile=read_profile(profile) if profile else None))
-    _tell(explain_dict(hearing), lambda _: explain_text(hearing), as_json=as_json)
+    tell(explain_dict(hearing), lambda _: explain_text(hearing), as_json=as_json)
 
 
 @main.command(epilog=_example("compare drawn.mid shaped.mid"))
@@ -365,7 +356,7 @@ def compare(
     from phrasewright.inference.comparing import compare_into
     from phrasewright.inference.comparison_text import compare_text
 
-    _tell(compare_into(left, rights, table=table, profile=profile, force=force), compare_text, as_json=as_json)
+    tell(compare_into(left, rights, table=table, profile=profile, force=force), compare_text, as_json=as_json)
 
 
 @main.command(epilog=_example("review shaped.mid --ignore retrigger --fail-on jump"))
@@ -386,7 +377,7 @@ def review(
 
     result = review_file(cue, profile=profile, kinds=kinds, ignore=ignore)
     failed = fails(result, [kind for chosen in fail_on for kind in chosen])
-    _tell(result, review_text, as_json=as_json)
+    tell(result, review_text, as_json=as_json)
     if failed:
         click.get_current_context().exit(3)
 
@@ -406,7 +397,7 @@ def picture(
     from phrasewright.inference.picture import draw_picture
 
     draw_picture(cue, out, bars=bars, parts=parts, profile=read_profile(profile) if profile else None, force=force)
-    click.echo(str(out))
+    say(str(out))
 
 
 @main.command(epilog=_example("demo lighthouse"))
@@ -419,30 +410,7 @@ def demo(folder: Path, force: bool) -> None:
     """
     from phrasewright.inference.demo import make_demo
 
-    click.echo(make_demo(folder, force=force))
-
-
-class _progress:  # noqa: N801 - reads as a word in `with`
-    """A progress bar on standard error, only on a terminal, gone when done. Calls of the value step it by one."""
-
-    def __init__(self, title: str, total: int) -> None:
-        self.title, self.total = title, total
-        self.bar: Any = None
-
-    def __enter__(self) -> Any:
-        if not sys.stderr.isatty():
-            return lambda: None
-        from rich.console import Console
-        from rich.progress import Progress
-
-        self.bar = Progress(console=Console(stderr=True), transient=True)
-        self.bar.start()
-        task = self.bar.add_task(self.title, total=self.total)
-        return lambda: self.bar.advance(task)
-
-    def __exit__(self, *_: object) -> None:
-        if self.bar is not None:
-            self.bar.stop()
+    say(make_demo(folder, force=force))
 
 
 if __name__ == "__main__":

@@ -13,6 +13,7 @@ import numpy as np
 
 from phrasewright.data.cue import Cue
 from phrasewright.data.curves import DEFAULT_CC
+from phrasewright.data.printing import printable
 from phrasewright.model.hearing import EVENTS, FIGURES, ROLES, CueHearing, PartHearing
 from phrasewright.model.offsets import Offset, offset_of
 
@@ -96,7 +97,7 @@ def explain_text(hearing: CueHearing) -> str:
     """The same as a table: each part with its passages, then its phrases and situations in order of time."""
     cue = hearing.cue
     n_bars = f", {cue.n_bars} bars" if cue.tempo.has_metre else ""
-    lines = [f"{cue.path.name}: {len(hearing.parts)} parts, {cue.duration_s:.1f} s{n_bars}"]
+    lines = [f"{printable(cue.path.name)}: {len(hearing.parts)} parts, {cue.duration_s:.1f} s{n_bars}"]
     for heard in hearing.parts:
         lines += ["", *_part_lines(cue, heard)]
     return "\n".join(lines) + "\n"

@@ -1,0 +1,100 @@
+"""Whatever a stranger calls a track, a file or a style, the terminal only ever shows it."""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+from midi_bytes import END, chunk, line, name, program, smf, text
+
+from phrasewright.inference.cli import main
+from phrasewright.inference.terminal import say
+
+HOSTILE = "Violin \x1b]0;owned\x07\x1b[2J\x9b31m\u202e I\nII"
+
+
+@pytest.fixture
+def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A folder with a cue whose track, marks and file have hostile names."""
+    track = chunk(name(HOSTILE), program(40), text(HOSTILE), text("pizz.\x1b[8m"), line([60, 62, 64, 65] * 4), END)
+    (tmp_path / "a\x1b[2J\nb.mid").write_bytes(smf(track))
+    (tmp_path / "bad\x1b[2J\nb.mid").write_bytes(b"MThd" + HOSTILE.encode())
+    (tmp_path / "plan\x1b[2J.csv").write_text(f"bar,level\n{HOSTILE},\x1b[2J\n")
+    (tmp_path / "mine\x1b[2J.toml").write_text('["\\u001b[2J"]\nkind = "\\u001b[2J"\n"\\u001b" = 3\n')
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+def run(*arguments: str) -> Result:
+    return CliRunner().invoke(main, list(arguments))
+
+
+CUE, BAD = "a\x1b[2J\nb.mid", "bad\x1b[2J\nb.mid"
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code"),
+    [
+        (("explain", CUE), 0),
+        (("explain", CUE, "--json"), 0),
+        (("shape", CUE, "-o", "o\x1b[2J.mid", "--baseline"), 0),
+        (("shape", CUE, "-o", "o.mid", "--baseline", "--json"), 0),
+        (("compare", CUE, CUE), 0),
+        (("review", CUE), 0),
+        (("picture", CUE, "-o", "o\x1b.svg"), 0),
+        (("explain", BAD), 1),
+        (("compare", CUE, BAD), 1),
+        (("shape", CUE, "-o", "o.mid", "--baseline", "--plan", "plan\x1b[2J.csv"), 1),
+        (("explain", CUE, "--profile", "mine\x1b[2J.toml"), 1),
+        (("shape", CUE, "-o", "o.mid", "--style", BAD), 1),
+        (("style", "show", "\x1b[2J"), 1),
+        (("style", "import", BAD), 1),
+        (("shape", CUE, "-o", "o.mid", "--baseline", "--parts", "\x1b[2J"), 2),
+        (("shape", CUE, "-o", "o.mid", "--existing", "\x1b[2J"), 2),
+        (("explain", CUE, "--\x1b[2J"), 2),
+        (("\x1b[2J",), 2),
+    ],
+)  # fmt: skip
+def test_no_control_character_reaches_the_terminal(place: Path, arguments: tuple[str, ...], code: int) -> None:
+    told = run(*arguments)
+    assert told.exit_code == code, told.output
+    assert all(c.isprintable() or c == "\n" for c in told.stdout + told.stderr), repr(told.output)
+    if code == 1:
+        assert told.stderr.count("\n") == 1
+    if "--json" in arguments:
+        assert told.stdout.isascii()
+        json.loads(told.stdout)
+
+
+def test_names_show_even_where_the_terminal_lacks_their_letters(place: Path) -> None:
+    cue = place / "ヴァイオリン.mid"
+    cue.write_bytes(smf(chunk(name("Violoncèlles Ⅰ"), program(42), line([50, 52]), END)))
+    command = [sys.executable, "-m", "phrasewright.inference.cli", "explain", cue.name]
+    told = subprocess.run(command, env=os.environ | {"PYTHONIOENCODING": "latin-1"}, capture_output=True, check=True)
+    assert "Violoncèlles \\u2160" in told.stdout.decode("latin-1")
+
+
+def test_a_reader_that_goes_away_ends_the_command_without_a_traceback(place: Path) -> None:
+    command = f'"{sys.executable}" -m phrasewright.inference.cli explain "$CUE" | head -c 1'
+    told = subprocess.run(command, shell=True, env=os.environ | {"CUE": CUE}, capture_output=True, check=True, text=True)
+    assert told.stderr == ""
+
+
+def test_say_writes_what_it_is_given(monkeypatch: pytest.MonkeyPatch) -> None:
+    out = io.StringIO()
+    monkeypatch.setattr(sys, "stdout", out)
+    say("Violoncèlles Ⅰ: 12 notes\n  \x1b[2J")
+    assert out.getvalue() == "Violoncèlles Ⅰ: 12 notes\n  \\x1b[2J\n"
+
+
+def test_a_dollar_sign_in_a_name_is_drawn_as_one(place: Path) -> None:
+    track = chunk(name("Violins $\\frac{1$ I"), program(40), line([60, 62, 64, 65]), END)
+    Path("$\\sqrt$.mid").write_bytes(smf(track))
+    told = run("picture", "$\\sqrt$.mid", "-o", "dollar.svg")
+    assert told.exit_code == 0, told.output
