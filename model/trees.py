@@ -28,7 +28,11 @@ ARRAYS = {
     "base": np.float64,
 }
 """Names of the arrays and the types they are stored with."""
-MAX_NODES, MAX_TREES, MAX_LEAVES = 2_000_000, 20_000, 63
+MAX_NODES, MAX_TREES, MAX_LEAVES = 200_000, 5_000, 63
+MAX_VALUE = 1e6
+MAX_ENTRIES = 1 << 24
+"""Entries of all tables of a walk: 128 MiB, several times what a style takes. A crafted forest could ask for hundreds of
+gibibytes: a table is as long as all thresholds of its feature, and there is one a tree."""
 _CHUNK = 8192
 
 
@@ -71,8 +75,10 @@ class Trees:
             raise ValueError(f"{n} nodes in {n_trees} trees are no forest")
         if n:
             self._check_shape()
-        if not all(np.isfinite(values).all() for values in (self.threshold, self.value, self.base)):
-            raise ValueError("some values are not finite")
+        if not np.isfinite(self.threshold).all():
+            raise ValueError("some thresholds are not finite")
+        if not all(np.all(np.abs(values) <= MAX_VALUE) for values in (self.value, self.base)):  # nan is neither
+            raise ValueError(f"some values are beyond {MAX_VALUE:.0f} or not finite")
 
     def _check_shape(self) -> None:
         n, own = len(self.feature), np.arange(len(self.feature))
@@ -215,6 +221,21 @@ def _tables_of(trees: Trees, edges: Mapping[int, Array]) -> list[_Table]:
     leaves = leaves[np.lexsort((first[leaves], tree[leaves]))]
     values = np.split(trees.value[leaves], np.cumsum(np.bincount(tree[leaves], minlength=trees.n_trees))[:-1])
     return list(zip(tables, values, strict=True))
+
+
+def check_walk(forests: Sequence[Trees]) -> None:
+    """Refuse forests whose walk would take more memory than any style's. Raises ValueError."""
+    n_features = max((forest.n_features for forest in forests), default=0)
+    asking, edges = np.zeros(n_features), np.zeros(n_features)
+    for forest in forests:
+        at = np.flatnonzero(forest.left != np.arange(len(forest.left)))
+        tree = np.searchsorted(forest.roots, at, side="right") - 1
+        pairs = np.unique(np.stack([forest.feature[at].astype(np.int64), tree]), axis=1)  # (2, n_pairs)
+        asking += np.bincount(pairs[0], minlength=n_features)
+        edges += np.bincount(forest.feature[at], minlength=n_features)
+    n_entries = float(np.sum(asking * (edges + 2.0)))
+    if n_entries > MAX_ENTRIES:
+        raise ValueError(f"walking its trees would take {n_entries:.0f} entries, more than any style's")
 
 
 def trees_from(arrays: Mapping[str, NDArray[Any]], *, n_features: int) -> Trees:

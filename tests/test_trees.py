@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from sklearn.ensemble import HistGradientBoostingRegressor
 
-from phrasewright.model.trees import Trees, trees_from
+from phrasewright.model.trees import MAX_ENTRIES, Trees, check_walk, trees_from
 from phrasewright.training.boosting import trees_of
 
 
@@ -66,6 +66,11 @@ def _not_a_number(t: Trees) -> Trees:
     return replace(t, value=value)
 
 
+def _huge(t: Trees) -> Trees:
+    """A sum of such values is no number any more."""
+    return replace(t, value=np.full_like(t.value, 1e308))
+
+
 def _short(t: Trees) -> Trees:
     return replace(t, threshold=t.threshold[:-1])
 
@@ -74,7 +79,7 @@ def _no_root(t: Trees) -> Trees:
     return replace(t, roots=t.roots + 1)
 
 
-BROKEN = (_looping, _astray, _unknown_feature, _not_a_number, _short, _no_root)
+BROKEN = (_looping, _astray, _unknown_feature, _not_a_number, _huge, _short, _no_root)
 
 
 @pytest.mark.parametrize("broken", BROKEN)
@@ -96,3 +101,19 @@ def test_other_types_are_refused(fitted: tuple[HistGradientBoostingRegressor, Tr
 def test_rows_of_another_width_are_refused(fitted: tuple[HistGradientBoostingRegressor, Trees]) -> None:
     with pytest.raises(ValueError, match="5 features"):
         fitted[1].predict(np.zeros((3, 4), dtype=np.float32))
+
+
+def test_a_walk_that_would_take_all_memory_is_refused(fitted: tuple[HistGradientBoostingRegressor, Trees]) -> None:
+    """Stumps that all ask one column, each at a threshold of its own: a table of n by n."""
+    n = 1 + int(np.sqrt(MAX_ENTRIES))
+    root = 3 * np.arange(n, dtype=np.int32)
+    own = np.arange(3 * n, dtype=np.int32)
+    left, right = own.copy(), own.copy()
+    left[root], right[root] = root + 1, root + 2
+    stumps = Trees(
+        5, np.zeros(1), root, np.zeros(3 * n, dtype=np.int16), np.linspace(0, 1, 3 * n), left, right,
+        np.zeros(3 * n, dtype=np.uint8), np.zeros(3 * n),
+    )  # fmt: skip
+    with pytest.raises(ValueError, match="more than any style's"):
+        check_walk([stumps])
+    check_walk([fitted[1]] * 6)
