@@ -31,8 +31,8 @@ ARRAYS = {
 MAX_NODES, MAX_TREES, MAX_LEAVES = 200_000, 5_000, 63
 MAX_VALUE = 1e6
 MAX_ENTRIES = 1 << 24
-"""Entries of all tables of a walk: 128 MiB, several times what a style takes. A crafted forest could ask for hundreds of
-gibibytes: a table is as long as all thresholds of its feature, and there is one a tree."""
+"""Entries of all tables of a walk: 128 MiB, several times what a style takes. A crafted forest could ask for hundreds
+of gibibytes: a table is as long as all thresholds of its feature, and there is one a tree."""
 _CHUNK = 8192
 
 
