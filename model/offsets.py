@@ -18,7 +18,7 @@ Floats = NDArray[np.float64]
 
 LEAST_ONSETS = 12
 """Fewer attacks tell nothing."""
-LEAST_EARLY_S, LEAST_SURE = 0.02, 0.5
+LEAST_EARLY_S, LEAST_SURE = 0.02, 0.4
 """What is told: earlier than that, and so sure."""
 _TRIED_S = np.arange(-0.028, 0.302, 0.004)
 """Notes pulled ahead stand at most so far before the bars; notes that stand behind them are not looked for."""
@@ -36,9 +36,9 @@ _MOST_ONSETS = 400
 class Offset:
     """How far a part's onsets stand ahead of the bars.
 
-    `early_s` is the median over its attacks, `sure` 0..1 says how many of them agree and how clearly; `by_kind` gives
-    the same seconds for attacks that begin a line, that are joined, and in short passages, where they differ and can be
-    told (`first`, `legato`, `short`, as in a profile).
+    `early_s` is the median over its attacks, `sure` 0..1 says how many more of them agree than by chance, and how
+    clearly; `by_kind` gives the same seconds for attacks that begin a line, that are joined, and in short passages,
+    where they differ and can be told (`first`, `legato`, `short`, as in a profile).
     """
 
     early_s: float
@@ -95,14 +95,14 @@ def _estimate(onset_s: Floats, tempo: TempoMap) -> tuple[float, float] | None:
     best = int(np.argmax(score))
     rivals = np.abs(_TRIED_S - _TRIED_S[best]) > _APART_S
     lead = (score[best] - score[rivals].max()) / score[best]
-    nearest_s = np.min([np.abs(off_s[step][best]) for step, _ in _GRIDS[2:]], axis=0)
-    on_grid = nearest_s <= _ON_GRID_S
-    if not np.any(on_grid):
+    near_grid = np.min([np.abs(off_s[step]) for step, _ in _GRIDS[2:]], axis=0) <= _ON_GRID_S  # (n_tried, n_onsets)
+    on_grid, chance = near_grid[best], float(near_grid.mean())
+    if not np.any(on_grid) or chance >= 1.0:
         return None
     residual = np.stack([off_s[step][best] for step, _ in _GRIDS[2:]])
     chosen = np.take_along_axis(residual, np.abs(residual).argmin(axis=0)[None], axis=0)[0]
     early_s = float(_TRIED_S[best] - np.median(chosen[on_grid]))
-    sure = float(on_grid.mean() * np.clip(lead / _CLEAR, 0.0, 1.0))
+    sure = float((on_grid.mean() - chance) / (1.0 - chance) * np.clip(lead / _CLEAR, 0.0, 1.0))
     return round(early_s, 4), round(sure, 3)
 
 
