@@ -13,11 +13,12 @@ import argparse
 import tempfile
 from bisect import bisect_right
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
+from midi_bytes import Message, track_of, tracks_of
 
 from phrasewright.data.cue import Cue
 from phrasewright.data.plan import Plan
@@ -33,7 +34,6 @@ QUARTETS = ("haydn/opus74no1/movement2", "mozart/k458/movement3")
 PLAYERS = (("Violin I", 40), ("Violin II", 40), ("Viola", 41), ("Cello", 42))
 QUARTET_BEATS = 180
 MODES = ("keep", "replace", "blend")
-Message = tuple[int, bytes]
 
 
 @dataclass(frozen=True)
@@ -52,13 +52,7 @@ class Sheet:
 
 def sheet(content: bytes) -> Sheet:
     """Split a type 0 or 1 file; notes, controllers and metas with their bytes, running status spelt out."""
-    division = int.from_bytes(content[12:14], "big")
-    at, tracks = 14, []
-    while at < len(content):
-        size = int.from_bytes(content[at + 4 : at + 8], "big")
-        if content[at : at + 4] == b"MTrk":
-            tracks.append(list(_messages(content[at + 8 : at + 8 + size])))
-        at += 8 + size
+    division, tracks = int.from_bytes(content[12:14], "big"), tracks_of(content)
     changes, metres = {0: 500_000}, {0: (4, 4)}
     for track in tracks:
         for tick, m in track:
@@ -80,36 +74,6 @@ def sheet(content: bytes) -> Sheet:
         step = tick + division * 4 * numerator // denominator
         tick = min([m for m in marks if tick < m < step], default=step)
     return Sheet(division, tracks, tempo, [*bars, tick])
-
-
-def _messages(body: bytes) -> Iterator[Message]:
-    at = tick = running = 0
-
-    def length() -> int:
-        nonlocal at
-        value = 0
-        while True:
-            value, at = value << 7 | body[at] & 0x7F, at + 1
-            if body[at - 1] < 0x80:
-                return value
-
-    while at < len(body):
-        tick += length()
-        status = body[at]
-        if status >= 0x80:
-            at += 1
-        else:
-            status = running
-        if status in (0xFF, 0xF0, 0xF7):
-            kind = body[at : at + 1] if status == 0xFF else b""
-            at += len(kind)
-            size = length()
-            yield tick, bytes((status,)) + kind + body[at : at + size]
-            at += size
-        else:
-            running, size = status, 1 if status & 0xE0 == 0xC0 else 2
-            yield tick, bytes((status,)) + body[at : at + size]
-            at += size
 
 
 @dataclass
@@ -262,11 +226,8 @@ def _slope(file: Sheet, lane: Lane, tick: int) -> float:
 def drawn_over(content: bytes, seed: int) -> bytes:
     """The file with lanes drawn over some stretches of every part, by waves that share nothing with the rules."""
     random = np.random.default_rng(seed)
-    at, out = 14, [content[:14]]
-    while at < len(content):
-        size = int.from_bytes(content[at + 4 : at + 8], "big")
-        body = content[at + 8 : at + 8 + size]
-        messages = list(_messages(body))
+    out = []
+    for messages in tracks_of(content):
         channels = {m[0] & 0x0F for _, m in messages if m[0] & 0xF0 == 0x90}
         rows = [(tick, 1, m) for tick, m in messages]
         last = messages[-1][0]
@@ -282,30 +243,8 @@ def drawn_over(content: bytes, seed: int) -> bytes:
                         rows.append((t, 0, bytes((0xB0 | channel, cc, min(max(value, 0), 127)))))
                     tick = stretch + int(random.integers(2000, 30000))
         rows.sort(key=lambda row: (row[0], row[2][:2] == b"\xff\x2f", row[1]))
-        out.append(_chunk([(tick, m) for tick, _, m in rows]))
-        at += 8 + size
-    return b"".join(out)
-
-
-def _chunk(messages: list[Message]) -> bytes:
-    def number(value: int) -> bytes:
-        rest = value >> 7
-        return (number_high(rest) if rest else b"") + bytes((value & 0x7F,))
-
-    def number_high(value: int) -> bytes:
-        rest = value >> 7
-        return (number_high(rest) if rest else b"") + bytes((value & 0x7F | 0x80,))
-
-    body, now = [], 0
-    for tick, m in messages:
-        if m[0] == 0xFF:
-            m = m[:2] + number(len(m) - 2) + m[2:]
-        elif m[0] in (0xF0, 0xF7):
-            m = m[:1] + number(len(m) - 1) + m[1:]
-        body.append(number(tick - now) + m)
-        now = tick
-    joined = b"".join(body)
-    return b"MTrk" + len(joined).to_bytes(4, "big") + joined
+        out.append(track_of([(tick, m) for tick, _, m in rows]))
+    return content[:14] + b"".join(out)
 
 
 def demo_material(names: Sequence[str] = ()) -> dict[str, bytes]:
