@@ -34,6 +34,7 @@ from safetensors.torch import save_file
 from torch import Tensor, nn
 
 from phrasewright.data.errors import InputError
+from phrasewright.data.files import check_file
 from phrasewright.model.evidence import MIDDLE_CC, SCALE_CC
 from phrasewright.model.features import ATTACK_FEATURES, FRAME_FEATURES
 from phrasewright.model.personal_features import N_BASIS
@@ -41,6 +42,8 @@ from phrasewright.model.personal_features import N_BASIS
 LAPLACE_68 = 1.14
 CHUNK, BLOCK = 2048, 256
 """Frames and attacks that are computed at a time; `BLOCK` must exceed twice the view of 15 attacks."""
+MAX_BYTES, MAX_REACH_S = 256 << 20, 60.0
+"""No weights here are nearly so large, nor look so far."""
 N_KNOWN = 15
 """What the evidence network sees of lanes already drawn: five numbers a lane (`evidence.py`)."""
 
@@ -240,6 +243,7 @@ def load_evidence(path: Path) -> Evidence:
 
 
 def _loaded(path: Path, kind: type[Any], build: type[nn.Module]) -> nn.Module:
+    check_file(path, most_bytes=MAX_BYTES, what="weights")
     try:
         with safe_open(path, framework="pt") as file:
             network = build(_config_of(file.metadata() or {}, path, kind))
@@ -251,7 +255,11 @@ def _loaded(path: Path, kind: type[Any], build: type[nn.Module]) -> nn.Module:
                     f"{path}: tensor {odd} has shape {found.get(odd, 'none')}, expected {wanted.get(odd, 'none')}; "
                     "train the weights again or use the ones that came with this version"
                 )
-            network.load_state_dict({name: file.get_tensor(name).float() for name in wanted})
+            tensors = {name: file.get_tensor(name).float() for name in wanted}
+            odd = next((name for name, tensor in tensors.items() if not bool(tensor.isfinite().all())), None)
+            if odd is not None:
+                raise InputError(f"{path}: tensor {odd} holds values that are no numbers; train the weights again")
+            network.load_state_dict(tensors)
     except (OSError, SafetensorError) as fault:
         raise InputError(f"{path}: no usable weights ({fault}); install again or train them anew") from fault
     return network.eval()
@@ -265,7 +273,7 @@ def _config_of(header: Mapping[str, str], path: Path, kind: type[Any]) -> Any:
         values["dilations"] = tuple(int(d) for d in values["dilations"])
         values = {name: v if name in ("dilations", "reach_s") else int(v) for name, v in values.items()}
         values["reach_s"] = float(values["reach_s"])
-    except (KeyError, TypeError, ValueError) as fault:
+    except (LookupError, TypeError, ValueError, OverflowError, RecursionError) as fault:
         raise InputError(f"{path}: the header lacks a usable configuration; train the weights again") from fault
     usual = kind()
     expected = (usual.n_attack_features, usual.n_frame_features, usual.n_lanes)
@@ -273,7 +281,9 @@ def _config_of(header: Mapping[str, str], path: Path, kind: type[Any]) -> Any:
         raise InputError(f"{path}: made for other features than this version's {expected}; train the weights again")
     bounds = {"width": 1024, "hidden": 2048, "n_style": 256, "n_features": 1024, "n_layers": 16}
     bounded = all(0 < values[name] <= most for name, most in bounds.items() if name in values)
-    if not bounded or len(values["dilations"]) > 8:
+    dilations = values["dilations"]
+    bounded &= len(dilations) <= 8 and all(d > 0 for d in dilations) and 2 * (2 * sum(dilations) + 1) < BLOCK
+    if not bounded or not 0 < values["reach_s"] <= MAX_REACH_S:
         raise InputError(f"{path}: claims sizes no network here has; use the weights that came with this version")
     return kind(**values)
 

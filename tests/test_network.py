@@ -146,12 +146,26 @@ def test_weights_for_other_features_are_refused(tmp_path: Path) -> None:
 def test_sizes_no_network_has_are_refused_before_memory_is_taken(tmp_path: Path) -> None:
     path = tmp_path / "w.safetensors"
     save_weights(fresh(), path)
-    save_file(load_file(path), path, metadata=_header(width=100_000_000))
-    with pytest.raises(InputError, match="sizes no network here has"):
+    for claim in ({"width": 100_000_000}, {"dilations": [1, 1 << 30]}, {"dilations": [0]}, {"reach_s": float("nan")}):
+        save_file(load_file(path), path, metadata=_header(**claim))
+        with pytest.raises(InputError, match="sizes no network here has"):
+            load_weights(path)
+
+
+def test_values_that_are_no_numbers_are_refused(tmp_path: Path) -> None:
+    path = tmp_path / "w.safetensors"
+    save_weights(fresh(), path)
+    tensors = load_file(path)
+    tensors["centre.bias"][1] = float("nan")
+    save_file(tensors, path, metadata=_header())
+    with pytest.raises(InputError, match=r"centre\.bias holds values that are no numbers"):
         load_weights(path)
 
 
-@pytest.mark.parametrize("header", [{}, {"config": "[]"}, {"config": "{"}, {"config": '{"width": "x"}'}])
+@pytest.mark.parametrize(
+    "header",
+    [{}, *({"config": text} for text in ("[" * 99_999, "[]", "{", '{"width": "x"}')), _header(width=float("inf"))],
+)
 def test_a_header_without_sizes_is_refused(tmp_path: Path, header: dict[str, str]) -> None:
     path = tmp_path / "w.safetensors"
     save_file({"centre.bias": torch.zeros(3)}, path, metadata=header)
