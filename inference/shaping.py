@@ -28,6 +28,7 @@ from phrasewright.model.existing import EXISTING_MODES
 from phrasewright.model.hearing import CueHearing, PartHearing
 from phrasewright.model.lanes import DenseLanes
 from phrasewright.model.listening import hear
+from phrasewright.model.look_first import Spreads, Unsure, claimed_spreads, least_sure
 from phrasewright.model.offsets import offset_of
 from phrasewright.model.repeats import joinable_repeats, joined_notes, within
 from phrasewright.model.spans import bar_ticks, outside, select_parts
@@ -94,7 +95,7 @@ class Shaped:
     """A shaped cue: the bytes of the file, and what was done as in the summary's `cues` entry, without its `out`.
 
     `cue` is what was shaped, `version` the version of the style that predicted, `whole` the file with its notes, also
-    where `content` holds lanes only.
+    where `content` holds lanes only, `spreads` how sure the prediction is where it was written.
     """
 
     content: bytes
@@ -102,6 +103,7 @@ class Shaped:
     cue: Cue
     version: str
     whole: bytes
+    spreads: Spreads
 
 
 @dataclass(frozen=True)
@@ -174,6 +176,7 @@ def shape_cue(
     plans: list[tuple[LanePlan, ...]] = []
     skipped: list[str | None] = []
     joined: list[list[NDArray[np.int64]]] = []
+    spreads: dict[int, dict[str, NDArray[np.float32]]] = {}
     for i, part in enumerate(cue.parts):
         reason = _skip_reason(part, chosen, span, options)
         skipped.append(reason)
@@ -182,12 +185,15 @@ def shape_cue(
         if reason is not None:
             plans.append(())
             continue
+        dense = by.predict(hearing, i)
         plans.append(
             plan_part(
-                hearing, i, by.predict(hearing, i), lanes=options.lanes, existing=options.existing,
+                hearing, i, dense, lanes=options.lanes, existing=options.existing,
                 outside=outside(part, span, cue), learned_cc=by.learned_cc, written=joined_notes(part.notes, repeats),
             )
         )
+        kept_s = {plan.lane: plan.kept_s for plan in plans[-1]}
+        spreads[part.index] = claimed_spreads(dense, part.notes, kept_s=kept_s)
     events = iter(write_lanes([plan.request for part_plans in plans for plan in part_plans], cue.tempo))
     written = [[(plan, *next(events)) for plan in part_plans] for part_plans in plans]
     whole, counts = _woven(cue, written, joined)
@@ -203,12 +209,29 @@ def shape_cue(
         ],
         "remarks": [said for said in (by.remark, _PLAN_REMARKS.get(hearing.plan.origin, "")) if said],
     }
+    if any(spreads.values()):
+        summary["look_first"] = [_unsure_row(cue, unsure) for unsure in least_sure(hearing, spreads)]
     if options.join_repeats:
         for told, part, repeats in zip(summary["parts"], cue.parts, joined, strict=True):
             told["joined"] = [_joined_note(cue, part, chain) for chain in repeats]
         if any(joined):  # what is learned from later has the notes of the file that was written
             cue = cue_of(split_midi(whole, name=str(path)), path=path, profile=profile)
-    return Shaped(content, summary, cue, by.version, whole)
+    return Shaped(content, summary, cue, by.version, whole, spreads)
+
+
+def _unsure_row(cue: Cue, unsure: Unsure) -> dict[str, Any]:
+    """One of the passages to look at first, with the bars it lies in (None without metre)."""
+    edges_s = np.array([unsure.start_s, max(unsure.end_s - 0.05, unsure.start_s)])
+    bars = np.floor(cue.tempo.tick_to_bar(cue.tempo.s_to_tick(edges_s)) + 1e-9).astype(int).tolist()
+    return {
+        "part": unsure.part,
+        "lane": unsure.lane,
+        "start_s": round(unsure.start_s, 6),
+        "end_s": round(unsure.end_s, 6),
+        "bars": bars if cue.tempo.has_metre else None,
+        "spread": round(unsure.spread_cc, 3),
+        "times_usual": round(unsure.times_usual, 3),
+    }
 
 
 def _repeats(hearing: CueHearing, index: int, span: tuple[int, int] | None) -> list[NDArray[np.int64]]:

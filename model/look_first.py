@@ -1,0 +1,96 @@
+"""Where to look first: the phrases of which a predictor is least sure.
+
+A lane's spread is compared with what is usual for that lane in the cue, in units of how much it varies there (median and
+median absolute deviation), so that vibrato, which is free everywhere, does not crowd out dynamics. The order is for people only; nothing that is written depends on it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from phrasewright.data.curves import LANES
+from phrasewright.data.notes import Notes, sounding_spans
+from phrasewright.model.hearing import CueHearing
+from phrasewright.model.lanes import FRAME_S, DenseLanes
+
+SPREAD_STEP_S = 0.05
+"""Spreads are kept at this spacing: they move slowly."""
+N_PASSAGES = 10
+LEAST_DEVIATION_CC = 0.25
+LEAST_S = 0.5
+"""Shorter phrases are no passages to look at."""
+
+Spreads = Mapping[int, Mapping[str, NDArray[np.float32]]]
+"""Half the width of the 68 % band, in steps, by part (from 1) and lane, each SPREAD_STEP_S from time 0; NaN where
+nothing is claimed."""
+
+
+@dataclass(frozen=True)
+class Unsure:
+    """A phrase (counted from 0) of a part (from 1): its mean spread in steps, how often the lane's usual one that is, and
+    how far it stands out from the lane's phrases, in their deviations."""
+
+    part: int
+    lane: str
+    phrase: int
+    start_s: float
+    end_s: float
+    spread_cc: float
+    times_usual: float
+    stands_out: float
+
+
+def claimed_spreads(
+    dense: DenseLanes, notes: Notes, *, kept_s: Mapping[str, Sequence[Sequence[float]]]
+) -> dict[str, NDArray[np.float32]]:
+    """The spread of each lane in `kept_s` where the part sounds and the lane was not kept as it was drawn.
+
+    Lanes for which the predictor claims no spread anywhere (the rules) are left out.
+    """
+    every = round(SPREAD_STEP_S / FRAME_S)
+    found = {}
+    for lane, spans in kept_s.items():
+        if lane not in LANES or not np.any(dense.spread_cc[:, LANES.index(lane)]):
+            continue
+        spread = dense.spread_cc[::every, LANES.index(lane)].astype(np.float32)
+        known = _inside(sounding_spans(notes), len(spread)) & ~_inside(np.array(spans).reshape(-1, 2), len(spread))
+        found[lane] = np.where(known, spread, np.float32(np.nan))
+    return found
+
+
+def least_sure(hearing: CueHearing, spreads: Spreads, *, n: int = N_PASSAGES) -> list[Unsure]:
+    """At most `n` phrases, the least sure first, each with the lane that stands out most; of equals the earlier."""
+    rows: list[tuple[int, str, int, float]] = []
+    for heard in hearing.parts:
+        for lane, spread in spreads.get(heard.part.index, {}).items():
+            for number, phrase in enumerate(heard.phrases):
+                first, stop = round(phrase.start_s / SPREAD_STEP_S), round(phrase.end_s / SPREAD_STEP_S)
+                known = spread[first:stop][np.isfinite(spread[first:stop])]
+                if len(known) * SPREAD_STEP_S >= LEAST_S:
+                    rows.append((heard.part.index, lane, number, float(known.mean())))
+    usual: dict[str, tuple[float, float]] = {}
+    for lane in {row[1] for row in rows}:
+        mean = np.array([row[3] for row in rows if row[1] == lane])
+        middle = float(np.median(mean))
+        usual[lane] = middle, max(1.4826 * float(np.median(np.abs(mean - middle))), LEAST_DEVIATION_CC)
+    best: dict[tuple[int, int], Unsure] = {}
+    for index, lane, number, spread_cc in rows:
+        phrase = hearing.parts[index - 1].phrases[number]
+        middle, deviation = usual[lane]
+        stands_out = (spread_cc - middle) / deviation
+        times = spread_cc / max(middle, 1e-9)
+        found = Unsure(index, lane, number, phrase.start_s, phrase.end_s, spread_cc, times, stands_out)
+        if (index, number) not in best or stands_out > best[index, number].stands_out:
+            best[index, number] = found
+    return sorted(best.values(), key=lambda one: (-one.stands_out, one.start_s, one.part))[:n]
+
+
+def _inside(spans_s: NDArray[np.float64], n: int) -> NDArray[np.bool_]:
+    """Which places, SPREAD_STEP_S apart from time 0, lie in any of the spans (n_spans, 2); shape (n,)."""
+    edge = np.clip(np.ceil(spans_s / SPREAD_STEP_S - 1e-6).astype(np.int64), 0, n)
+    change = np.bincount(edge[:, 0], minlength=n + 1) - np.bincount(edge[:, 1], minlength=n + 1)
+    return np.asarray(np.cumsum(change)[:n] > 0)
