@@ -400,6 +400,28 @@ def picture(
     say(str(out))
 
 
+@main.command(epilog=_example("evaluate --pieces 6 --hands 2"))
+@click.option("--weights", type=_CUE, help="Judge these instead of those shipped. Example: --weights new.safetensors")
+@click.option("--pieces", type=click.IntRange(1, 60), default=12, help="Held-out pieces, 12. Example: --pieces 6")
+@click.option("--hands", type=click.IntRange(0, 200), default=3, help="Fresh invented hands, 3. Example: --hands 20")
+@click.option("--apart", type=_PARTS, default=(), help="Hands kept for choices (checkout). Example: --apart breather")
+@click.option("--ablation", is_flag=True, help="What each group of features is worth, too. Example: --ablation")
+@_json
+def evaluate(
+    weights: Path | None, pieces: int, hands: int, apart: tuple[str, ...], ablation: bool, as_json: bool
+) -> None:
+    """Judge the model, before any correction, on music it never saw: error, and how alive it is, beside simpler models.
+
+    Needs what the tests need: pip install 'phrasewright[test]'.
+    """
+    from phrasewright.training.evaluation import evaluate as judge
+    from phrasewright.training.evaluation import evaluation_text
+
+    with progress("Judging", pieces + 2 + 6 * ablation) as step:
+        result = judge(weights, n_pieces=pieces, n_hands=hands, apart=apart, ablation=ablation, done=lambda _: step())
+    tell(result, evaluation_text, as_json=as_json)
+
+
 @main.command(epilog=_example("demo lighthouse"))
 @click.argument("folder", type=_CUE)
 @_force

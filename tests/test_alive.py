@@ -7,7 +7,15 @@ import pytest
 from heard_cues import Voice, hear_voices, line
 
 from phrasewright.model.hearing import CueHearing
-from phrasewright.training.alive import Array, accent_heights_cc, life_of, peak_s
+from phrasewright.training.alive import (
+    Array,
+    accent_heights_cc,
+    in_band,
+    join_depths_cc,
+    life_of,
+    lives_of,
+    peak_s,
+)
 from phrasewright.training.opponent import frame_count
 
 
@@ -79,3 +87,38 @@ def test_what_happens_in_rests_counts_for_nothing(cue: CueHearing) -> None:
     lane = hand.copy()
     lane[830:1170] = 5.0
     assert figures(cue, hand, lane) == pytest.approx(figures(cue, hand, hand), nan_ok=True)
+
+
+def test_some_notes_can_be_judged_alone(cue: CueHearing) -> None:
+    """A lane that forgets the dip at one join is dead there and alive elsewhere."""
+    hand = drawn(cue, dip=10)
+    forgetful = np.where(np.abs(np.arange(len(hand)) * 0.01 - 2.0) < 0.1, hand.max(), hand)
+    at = np.arange(len(cue.parts[0].attacks.onset_s)) == 2
+    parts = lives_of(cue, 0, hand, forgetful, [at, ~at])
+    there, elsewhere = (life.figures() for life in parts)
+    assert there["depth"] < 0.2
+    assert elsewhere["depth"] == pytest.approx(1.0)
+    assert there["slopes"] < elsewhere["slopes"]
+    both, whole = parts[0] + parts[1], life_of(cue, 0, hand, forgetful)
+    assert np.allclose(both.depth_cc, whole.depth_cc)
+    assert np.allclose(both.energy_cc2, whole.energy_cc2)
+
+
+def test_depth_at_a_join_is_what_it_is_called() -> None:
+    """A dip from 60 to 50, 60 ms wide at 1 s: 10 steps."""
+    lane = np.full(100, 60.0)
+    lane[49:52] = 50.0
+    assert join_depths_cc(lane, np.array([1.0])).tolist() == [10.0]
+
+
+def test_energy_is_the_power_of_what_moves_between_half_a_hertz_and_six() -> None:
+    """A sine of amplitude 4 has power 8; a swell of .1 Hz and a buzz of 10 Hz have none there."""
+    time_s = np.arange(1000) * 0.02
+    for amplitude, hz, power in ((4.0, 2.0, 8.0), (4.0, 0.1, 0.0), (4.0, 10.0, 0.0)):
+        moved = in_band(60.0 + amplitude * np.sin(2 * np.pi * hz * time_s))
+        assert np.mean(moved**2) == pytest.approx(power, rel=0.01, abs=0.01)
+
+
+def test_slopes_of_a_mirrored_lane_anticorrelate(cue: CueHearing) -> None:
+    hand = drawn(cue, dip=10)
+    assert figures(cue, hand, 100.0 - hand)["slopes"] == pytest.approx(-1.0)

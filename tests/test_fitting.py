@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 import torch
 
+from phrasewright.model.departures import N_STYLE, STYLE_NAMES, departed
 from phrasewright.model.network import NetworkConfig, load_weights
 from phrasewright.model.parameters import DEFAULT
 from phrasewright.training import fitting
@@ -19,8 +20,7 @@ from phrasewright.training.cards import amend_card
 from phrasewright.training.corpus import Score
 from phrasewright.training.examples import build, examples_of_seed
 from phrasewright.training.fitting import PRESETS, Settings, train
-from phrasewright.training.hands import N_STYLE, STYLE_NAMES, default_hand, departed, drawn_hand
-from phrasewright.training.life import depth_ratio, energy_cc2, join_depths_cc, slope_correlation
+from phrasewright.training.hands import default_hand, drawn_hand
 
 SMALL = Score(
     "haydn/opus1no1/movement1",
@@ -106,26 +106,3 @@ def test_drawn_hands_repeat_with_the_generator() -> None:
     assert left.parameters == right.parameters
     assert np.array_equal(left.style, right.style)
     assert np.abs(left.style).max() <= 2.5
-
-
-def test_depth_at_a_join_is_what_it_is_called() -> None:
-    """A dip from 60 to 50, 60 ms wide at 1 s: 10 steps; half as deep gives a ratio of one half."""
-    lane = np.full(100, 60.0)
-    lane[49:52] = 50.0
-    assert join_depths_cc(lane, np.array([1.0])).tolist() == [10.0]
-    assert depth_ratio(lane, 60.0 - (60.0 - lane) / 2.0, np.array([1.0])) == pytest.approx(0.5)
-
-
-def test_energy_is_the_power_of_what_moves_between_half_a_hertz_and_six() -> None:
-    """A sine of amplitude 4 has power 8; a swell of .1 Hz and a buzz of 10 Hz have none there."""
-    time_s = np.arange(1000) * 0.02
-    assert energy_cc2(60.0 + 4.0 * np.sin(2 * np.pi * 2.0 * time_s)) == pytest.approx(8.0, rel=0.01)
-    assert energy_cc2(4.0 * np.sin(2 * np.pi * 0.1 * time_s)) < 0.01
-    assert energy_cc2(4.0 * np.sin(2 * np.pi * 10.0 * time_s)) < 0.01
-
-
-def test_slopes_of_a_mirrored_lane_anticorrelate() -> None:
-    lane = 60.0 + 10.0 * np.sin(np.arange(400) / 20.0)
-    on = np.ones(400, dtype=bool)
-    assert slope_correlation(lane, lane * 0.5, on) == pytest.approx(1.0)
-    assert slope_correlation(lane, -lane, on) == pytest.approx(-1.0)

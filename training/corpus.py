@@ -10,6 +10,8 @@ sees. Units: quarter notes, MIDI pitches, velocities.
 
 from __future__ import annotations
 
+import json
+import os
 import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -92,6 +94,20 @@ def read_score(name: str) -> Score:
     first = next(iter(score.recurse().getElementsByClass(meter.TimeSignature)), None)
     metre = (4, 4) if first is None else (int(first.numerator), int(first.denominator))
     return Score(name, tuple(lines), metre)
+
+
+def kept_score(name: str) -> Score:
+    """As `read_score`, from a folder of the system's temporary files where it has been read before."""
+    kept = Path(tempfile.gettempdir()) / f"phrasewright-scores-{os.getuid()}" / f"{name.replace('/', '-')}.json"
+    if not kept.exists():
+        score = read_score(name)
+        kept.parent.mkdir(parents=True, exist_ok=True)
+        beside = kept.with_suffix(f".{os.getpid()}")
+        beside.write_text(json.dumps([score.lines, score.metre]), encoding="utf-8")
+        beside.replace(kept)
+    lines, metre = json.loads(kept.read_text(encoding="utf-8"))
+    rows = tuple(tuple((at, length, int(pitch), int(v)) for at, length, pitch, v in line) for line in lines)
+    return Score(name, rows, (metre[0], metre[1]))
 
 
 def cut(lines: Sequence[Sequence[Row]], *, start: float, stop: float) -> list[list[Row]]:

@@ -1,182 +1,387 @@
-"""How well a set of weights draws, on movements it never saw: error and life, beside a constant and a ridge regression.
+"""How well the base draws without evidence, on pieces it never saw: error and life, by lane and by situation.
 
-Two tables. *Fit to the teacher*: the network against the default hand (the rules without what cannot be foreseen),
-beside the best constant and a ridge regression on the network's own features. *Hands apart* (`--hands FILE`): network
-and rules, each after an offset a lane fitted to the hand over the cue, against hands that did not teach either.
+Contenders: the best constant, the rules, ridge regression and boosted trees on the network's own columns (all three
+taught by the default hand), and the network. They are held against the default hand (the rules without what cannot be
+foreseen: there the rules are right by definition), against fresh hands of the prior and, where named, hands kept apart.
+What each foresees counts, before residue and limits; values in whole steps; the hand without its noise.
 
-    python -m phrasewright.training.evaluation [--weights FILE] [--hands tests/hands_apart.py] [--json] [--record]
+Figures, each with a 95 % interval from resampling pieces: mean absolute error; the same without each phrase's mean
+(what is left when balance is taken off); error of the level that expression makes, in dB; and the figures of life of
+`alive.py`.
+Over several hands, errors are means and ratios are medians.
 
-`--record` runs the property tests on the shipped weights (in a checkout that has them) and writes their outcome and the
-tables into the model card; `shape` uses the network only if that outcome is good.
+    phrasewright evaluate [--weights FILE] [--json] [--pieces N] [--hands N] [--apart NAMES] [--ablation]
+    python -m phrasewright.training.evaluation --record
+
+`--record` runs the property tests of the rules on the shipped weights (in a checkout) and writes their outcome and the
+figures into the model card; `shape` uses the network only if that outcome is good.
 """
 
 from __future__ import annotations
 
-import argparse
 import importlib.util
 import json
 import subprocess
 import sys
-from collections import defaultdict
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from phrasewright.data.curves import LANES
-from phrasewright.model.features import part_features
-from phrasewright.model.hearing import CueHearing
-from phrasewright.model.lanes import FRAME_S
-from phrasewright.model.limits import sounding_frames
+from phrasewright.data.errors import InputError, UsageError
+from phrasewright.model.features import FEATURE_GROUPS
+from phrasewright.model.hearing import EVENTS, FIGURES, ROLES, CueHearing
+from phrasewright.model.levels import LEVEL_LAW_DB
 from phrasewright.model.listening import hear
-from phrasewright.model.parameters import DEFAULT
-from phrasewright.model.prediction import WEIGHTS, foreseeable, network_lanes, network_raw_cc
-from phrasewright.model.rules import raw_lanes, rules_lanes
+from phrasewright.model.personal_features import moments_of
+from phrasewright.model.prediction import WEIGHTS, network_raw_cc
+from phrasewright.training.alive import Life, lives_of
 from phrasewright.training.cards import amend_card
-from phrasewright.training.corpus import HELD_OUT, Score, cue_of, read_score
-from phrasewright.training.examples import STEP
-from phrasewright.training.life import bridged, depth_ratio, energy_cc2, slope_correlation
+from phrasewright.training.corpus import HELD_OUT, Score, cue_of, held_out, kept_score, score_names, training_sketch
+from phrasewright.training.hands_apart import Hand, hands_at
+from phrasewright.training.prior import drawn_person
+from phrasewright.training.prior_curves import drawn_cc, sight_of
+from phrasewright.training.simple_models import View, default_cc, fitted, view_of
 from phrasewright.training.textures import Line, Sketch
 
 Array = NDArray[np.float64]
-Hand = Callable[[CueHearing, int], Array]
-Table = dict[str, dict[str, float]]
+Drawer = Callable[[View], Array]
+"""Who draws: lanes at a view's frames, (n_frames, 3), steps."""
+CONTENDERS = ("constant", "rules", "ridge", "boosting", "network")
+FIGURES_OF = ("error", "no mean", "dB", "depth", "repeats", "accents", "energy", "slopes", "peaks")
+"""Figures in the order of `_sums`; the first three are errors, the rest ratios to the hand, correlation and share."""
+SITUATIONS = ("all", *ROLES, *FIGURES[1:], *EVENTS[1:])
 QUARTET = (("Violin I", 40), ("Violin II", 40), ("Viola", 41), ("Cello", 42))
 PROPERTY_TESTS = tuple(
     f"tests/test_{name}.py" for name in ("musical_claims", "note_claims", "movement_claims", "lane_contract")
 )
-FITTED_ON = ("haydn/opus1no1/movement1", "mozart/k155/movement1")
-"""Where constant and ridge are fitted: movements the network may see too."""
+HANDS_APART = Path(__file__).parent.parent / "tests" / "hands"
+TAUGHT = ("haydn/opus1no1/movement1", "mozart/k155/movement1", "bach/bwv10.7", "bach/bwv108.6")
+TAUGHT_SEEDS, JUDGED_SEEDS = range(40, 44), range(9_500_000, 9_500_100)
+"""Invented cues the simple models learn from, and those everybody is judged on: no training cue has such a seed."""
+PERSON_SEED = 7_700_000_000
+"""Fresh people of the prior are counted from here: none was ever trained on."""
+RESAMPLED = 400
+MOST_LINES = 8
+"""Invented cues of more lines are left out, for cost."""
+BARS = 32
+
+
+@dataclass(frozen=True)
+class Judged:
+    """Who is judged on what: held-out pieces by name, with a view of each part, and hands by kind and name."""
+
+    pieces: Mapping[str, list[View]]
+    hands: Mapping[tuple[str, str], Drawer]
+    contenders: Mapping[str, Drawer]
+
+
+def evaluate(
+    weights: Path | None = None,
+    *,
+    n_pieces: int = 12,
+    n_hands: int = 3,
+    seed: int = 0,
+    apart: Sequence[str] = (),
+    folder: Path = HANDS_APART,
+    ablation: bool = False,
+    done: Callable[[str], object] = lambda what: None,
+) -> dict[str, Any]:
+    """All figures.
+
+    Parameters
+    ----------
+    weights : Path, optional
+        Other weights than the shipped ones.
+    n_pieces, n_hands : int
+        Held-out pieces (quartet movements, chorales and invented cues by turns) and fresh hands of the prior.
+    seed : int
+        Other fresh hands and other resampling.
+    apart : sequence of str
+        Names of validation hands in `folder`.
+    ablation : bool
+        What each group of features is worth, too.
+    done : function of str
+        Called with what is being done.
+
+    Returns
+    -------
+    dict
+        `pieces` and `hands` (kind to names); `figures`: for each kind of hand, contender, lane and situation the
+        figures of FIGURES_OF as [value, low, high], null where there is nothing to compare; `ablation` where asked for.
+
+    Raises
+    ------
+    InputError
+        music21 or scikit-learn is not installed, or the weights cannot be used.
+    UsageError
+        No such hand.
+    """
+    weights = weights or WEIGHTS
+    done("reading pieces")
+    pieces = {name: _views(hearing) for name, hearing in held_out_cues(n_pieces)}
+    known = [view for hearing in taught_cues() for view in _views(hearing)]
+    done("fitting the simple models")
+    models = fitted(known, ("constant", "ridge", "boosting"))
+    contenders: dict[str, Drawer] = {name: partial(_modelled, model) for name, model in models.items()}
+    contenders |= {"rules": default_cc, "network": partial(_network_cc, weights=weights)}
+    people = {f"person {seed * 1000 + k}": _person(PERSON_SEED + seed * 1000 + k) for k in range(n_hands)}
+    hands: dict[tuple[str, str], Drawer] = {("default", "rules"): default_cc}
+    hands |= {("prior", name): hand for name, hand in people.items()}
+    hands |= {("apart", name): hand for name, hand in _apart(apart, folder).items()}
+    judged = Judged(pieces, hands, contenders)
+    figures = figures_of(sums_of(judged, done), seed=seed)
+    kinds = {kind: [name for k, name in hands if k == kind] for kind in dict.fromkeys(k for k, _ in hands)}
+    result = {"pieces": list(pieces), "hands": kinds, "figures": figures}
+    if ablation:
+        from phrasewright.training.ablation import ablation_of
+
+        result["ablation"] = ablation_of([v for views in pieces.values() for v in views], known, weights, done)
+    return result
+
+
+def held_out_cues(n: int) -> Iterator[tuple[str, CueHearing]]:
+    """Names and hearings of `n` pieces: movements, chorales, invented cues by turns (the movements are four)."""
+    if importlib.util.find_spec("music21") is None:
+        raise InputError("music21 is not installed; pip install 'phrasewright[test]'")
+    chorales = (name for name in score_names() if held_out(name) and name not in HELD_OUT)
+    kinds = [iter(HELD_OUT), chorales, (f"invented {seed}" for seed in JUDGED_SEEDS)]
+    while n and kinds:
+        kind = kinds.pop(0)
+        name = next(kind, None)
+        if name is None:
+            continue
+        kinds.append(kind)
+        if name.startswith("invented"):
+            sketch = training_sketch(int(name.split()[1]), scores=())
+            if len(sketch.lines) > MOST_LINES:
+                continue
+            yield name, hear(cue_of(sketch))
+        else:
+            yield name, quartet_cue(kept_score(name), n_bars=BARS)
+        n -= 1
+
+
+def taught_cues() -> Iterator[CueHearing]:
+    """What the simple models learn from."""
+    for name in TAUGHT:
+        yield quartet_cue(kept_score(name), n_bars=BARS)
+    for seed in TAUGHT_SEEDS:
+        yield hear(cue_of(training_sketch(seed, scores=())))
 
 
 def quartet_cue(score: Score, *, n_bars: int | None = 48) -> CueHearing:
-    """The opening of a quartet movement as a cue, as written, at 90 quarter notes a minute, velocities all 80."""
+    """The opening of a score for four lines as a cue, as written, at 90 quarter notes a minute, velocities all 80."""
     end = (n_bars or 10_000) * score.metre[0] * 4.0 / score.metre[1]
     rows = [tuple((at, length, pitch, 80) for at, length, pitch, _ in line if at < end) for line in score.lines[:4]]
     lines = tuple(Line(name, program, r) for (name, program), r in zip(QUARTET, rows, strict=False) if r)
     return hear(cue_of(Sketch(lines, ((0.0, 90.0),), score.metre)))
 
 
-def fit_to_teacher(cues: Sequence[CueHearing], fitted_on: Sequence[CueHearing], *, weights: Path) -> Table:
-    """Mean absolute errors against the default hand for constant, ridge and network; the network's figures of life."""
-    from sklearn.linear_model import Ridge
-
-    known = [_frames(hearing, i) for hearing in fitted_on for i in range(len(hearing.parts))]
-    target = np.concatenate([t for _, t, _ in known])
-    constant = np.median(target, axis=0)
-    ridge = Ridge(alpha=10.0).fit(np.concatenate([x for x, _, _ in known]), target)
-    errors: dict[str, list[Array]] = defaultdict(list)
-    life: dict[str, list[list[float]]] = {lane: [] for lane in LANES}
-    for hearing in cues:
-        for i, part in enumerate(hearing.parts):
-            features, wanted, frame_no = _frames(hearing, i)
-            drawn, _ = network_raw_cc(hearing, i, weights=weights)
-            errors["constant"].append(np.abs(wanted - constant))
-            errors["ridge"].append(np.abs(wanted - ridge.predict(features)))
-            errors["network"].append(np.abs(wanted - drawn[frame_no]))
-            teacher = raw_lanes(hearing, i, parameters=foreseeable(DEFAULT)).value_cc
-            joins_s = part.attacks.onset_s[part.attacks.joined]
-            for k, lane in enumerate(LANES):
-                life[lane].append(figures_of_life(hearing, i, teacher[:, k], drawn[:, k], joins_s=joins_s))
-    table = {name: dict(zip(LANES, _pooled(rows), strict=True)) for name, rows in errors.items()}
-    for k, name in enumerate(("depth_ratio", "energy_ratio", "slope_r")):
-        table[name] = {lane: round(float(np.nanmedian([row[k] for row in rows])), 3) for lane, rows in life.items()}
-    return table
+def sums_of(judged: Judged, done: Callable[[str], object]) -> dict[tuple[str, str, str], Array]:
+    """Sums by kind of hand, hand and contender: (n_pieces, n_lanes, n_situations, n_figures, 2), numerator first."""
+    shape = (len(judged.pieces), len(LANES), len(SITUATIONS), len(FIGURES_OF), 2)
+    sums = {(*hand, who): np.zeros(shape) for hand in judged.hands for who in judged.contenders}
+    for number, (name, views) in enumerate(judged.pieces.items()):
+        done(f"judging {name}")
+        for view in views:
+            drawn = {who: contender(view) for who, contender in judged.contenders.items()}
+            for hand, draw in judged.hands.items():
+                wanted = draw(view)
+                for who, lanes in drawn.items():
+                    sums[*hand, who][number] += _sums(view, wanted, lanes)
+    return sums
 
 
-def figures_of_life(
-    hearing: CueHearing, index: int, reference_cc: Array, value_cc: Array, *, joins_s: Array
-) -> list[float]:
-    """Depth ratio, energy ratio and slope correlation of one lane, both (n_frames,) on the 10 ms grid."""
-    sounding = sounding_frames(hearing, index, len(reference_cc))[::STEP]
-    left, right = bridged(reference_cc[::STEP], sounding), bridged(value_cc[::STEP], sounding)
-    energy = energy_cc2(left)
-    return [
-        depth_ratio(left, right, joins_s),
-        energy_cc2(right) / energy if energy > 0 else float("nan"),
-        slope_correlation(left, right, sounding),
-    ]
+def figures_of(sums: Mapping[tuple[str, str, str], Array], *, seed: int) -> dict[str, Any]:
+    """Figures with intervals: kind of hand, contender, lane, situation, figure."""
+    out: dict[str, Any] = {}
+    n_pieces = len(next(iter(sums.values())))
+    drawn = np.random.default_rng(seed).integers(0, n_pieces, size=(RESAMPLED, n_pieces))
+    count = np.apply_along_axis(np.bincount, 1, drawn, minlength=n_pieces)
+    count = np.concatenate([np.ones((1, n_pieces)), count])  # the pieces as they are come first
+    for kind, who in dict.fromkeys((kind, who) for kind, _, who in sums):
+        mine = np.stack([value for (k, _, w), value in sums.items() if (k, w) == (kind, who)])
+        total = np.einsum("rp,hplsfk->rhlsfk", count, mine)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            ratio = total[..., 0] / np.where(total[..., 1] > 0, total[..., 1], np.nan)  # (resampled, hand, ...)
+        errors, life = ratio[..., :3], ratio[..., 3:]
+        value = np.concatenate([_middle(errors, np.nanmean), _middle(life, np.nanmedian)], axis=-1)
+        low, high = (_middle(value[1:], partial(np.nanquantile, q=q), axis=0) for q in (0.025, 0.975))
+        table = np.stack([value[0], low, high], axis=-1)  # (lane, situation, figure, 3)
+        out.setdefault(kind, {})[who] = {
+            lane: {
+                situation: {name: _told(row) for name, row in zip(FIGURES_OF, rows, strict=True)}
+                for situation, rows in zip(SITUATIONS, table[k], strict=True)
+                if np.isfinite(rows[0][0])
+            }
+            for k, lane in enumerate(LANES)
+        }
+    return out
 
 
-def against_hands(cues: Sequence[CueHearing], hands: Mapping[str, Hand], *, weights: Path) -> Table:
-    """Mean absolute error of network and rules, over all lanes, against each hand; an offset a lane is fitted a cue."""
-    table: Table = {}
-    for name, hand in hands.items():
-        row: dict[str, list[Array]] = defaultdict(list)
-        for hearing in cues:
-            drawn: dict[str, list[Array]] = defaultdict(list)
-            for i in range(len(hearing.parts)):
-                lanes = {
-                    "hand": hand(hearing, i),
-                    "network": network_lanes(hearing, i, weights=weights).value_cc,
-                    "rules": rules_lanes(hearing, i).value_cc,
-                }
-                sounding = sounding_frames(hearing, i, len(lanes["hand"]))
-                for who, value in lanes.items():
-                    drawn[who].append(value[sounding])
-            wanted = np.concatenate(drawn["hand"])
-            row["constant"].append(np.abs(wanted - np.median(wanted, axis=0)))
-            for who in ("rules", "network"):
-                away = wanted - np.concatenate(drawn[who])
-                row[who].append(np.abs(away - np.median(away, axis=0)))
-        table[name] = {who: round(float(np.concatenate(parts).mean()), 3) for who, parts in row.items()}
-    return table
+def _middle(value: Array, how: Callable[..., Any], axis: int = 1) -> Array:
+    """A mean, median or quantile over hands (or resamplings) that know nothing of nan warnings."""
+    empty = np.all(np.isnan(value), axis=axis)
+    filled = np.where(np.expand_dims(empty, axis), 0.0, value)
+    return np.where(empty, np.nan, how(filled, axis=axis))
+
+
+def _told(row: Array) -> list[float | None]:
+    return [round(float(v), 3) if np.isfinite(v) else None for v in row]
+
+
+def _sums(view: View, wanted: Array, lanes: Array) -> Array:
+    """Sums of one part, (n_lanes, n_situations, n_figures, 2)."""
+    hand, lane = (np.clip(np.rint(v), 1.0, 127.0) for v in (wanted, lanes))
+    where = situations_of(view)
+    inside = np.stack([mask[view.at] for mask in where]).astype(np.float64)  # (n_situations, n_frames)
+    n_phrases = int(view.phrase.max()) + 1
+    count = np.maximum(np.bincount(view.phrase, minlength=n_phrases), 1)
+    out = np.zeros((len(LANES), len(SITUATIONS), len(FIGURES_OF), 2))
+    grids = [view.on_grid(v) for v in (hand, lane)]
+    for k in range(len(LANES)):
+        off = lane[:, k] - hand[:, k]
+        mean = (np.bincount(view.phrase, off, n_phrases) / count)[view.phrase]
+        level = np.abs(LEVEL_LAW_DB * np.log10(lane[:, k] / hand[:, k])) if LANES[k] == "expression" else np.zeros(0)
+        for figure, error in enumerate((np.abs(off), np.abs(off - mean), level)):
+            if len(error):
+                out[k, :, figure] = np.stack([inside @ error, inside.sum(axis=1)], axis=1)
+        lives = lives_of(view.hearing, view.index, grids[0][:, k], grids[1][:, k], where)
+        out[k, :, 3:] = np.stack([_life(life) for life in lives])
+    return out
+
+
+def _life(life: Life) -> Array:
+    """The six figures as (6, 2), in the order of FIGURES_OF."""
+    return np.stack([life.depth_cc, life.repeat_cc, life.accent_cc, life.energy_cc2, life.slope_r, life.peaks])
+
+
+def situations_of(view: View) -> list[NDArray[np.bool_]]:
+    """For each of SITUATIONS, which attacks of the part are in it."""
+    a = view.hearing.parts[view.index].attacks
+    axes = ((a.role, range(len(ROLES))), (a.figure, range(1, len(FIGURES))), (a.event, range(1, len(EVENTS))))
+    return [np.ones(a.n_attacks, dtype=bool), *(axis == k for axis, labels in axes for k in labels)]
+
+
+def _views(hearing: CueHearing) -> list[View]:
+    shaped = [i for i, part in enumerate(hearing.parts) if part.part.shaped]
+    return [view for i in shaped if (view := view_of(hearing, i)) is not None]
+
+
+def _modelled(model: Callable[[NDArray[np.float32]], Array], view: View) -> Array:
+    return model(view.columns)
+
+
+def _network_cc(view: View, *, weights: Path) -> Array:
+    return np.asarray(network_raw_cc(view.hearing, view.index, weights=weights)[0][view.frames])
+
+
+def _person(seed: int) -> Drawer:
+    person = drawn_person(seed)
+
+    def draw(view: View) -> Array:
+        moments = moments_of(view.hearing, view.index, view.frames, rules_cc=default_cc(view))
+        return drawn_cc(person, sight_of(view.hearing, view.index, view.frames, at=view.at, moments=moments))
+
+    return draw
+
+
+def _apart(names: Sequence[str], folder: Path) -> dict[str, Drawer]:
+    if not names:
+        return {}
+    known = hands_at(folder, "validation")
+    unknown = [name for name in names if name not in known]
+    if unknown:
+        raise UsageError(f"{unknown[0]!r} is no hand kept for choices; choose from {', '.join(known)}")
+    return {name: partial(_apart_cc, known[name]) for name in names}
+
+
+def _apart_cc(hand: Hand, view: View) -> Array:
+    return np.asarray(hand(view.hearing, view.index, noise=False)[view.frames])
+
+
+def evaluation_text(result: Mapping[str, Any]) -> str:
+    """The figures for people: a table a kind of hand and lane, then by situation against the default hand."""
+    lines = [f"{len(result['pieces'])} held-out pieces: {', '.join(result['pieces'])}"]
+    for kind, names in result["hands"].items():
+        told = "the default hand" if kind == "default" else f"hands {kind}: {', '.join(names)}"
+        lines += [
+            "",
+            f"Against {told} (95 % by piece)",
+            "",
+            _row(("lane", "", *FIGURES_OF)),
+            _rule(2 + len(FIGURES_OF)),
+        ]
+        for lane in LANES:
+            for who in CONTENDERS:
+                found = result["figures"][kind][who][lane]["all"]
+                lines.append(_row((lane, who, *(_cell(found[name]) for name in FIGURES_OF))))
+    lines += ["", "By situation against the default hand: errors, then how alive the network is", ""]
+    life = FIGURES_OF[3:]
+    lines += [_row(("lane", "situation", *CONTENDERS, *life)), _rule(2 + len(CONTENDERS) + len(life))]
+    default = result["figures"]["default"]
+    for lane in LANES:
+        for situation in default["network"][lane]:
+            errors = [f"{default[who][lane][situation]['error'][0]:.2f}" for who in CONTENDERS]
+            found = default["network"][lane][situation]
+            alive = ["" if found[name][0] is None else f"{found[name][0]:.2f}" for name in life]
+            lines.append(_row((lane, situation, *errors, *alive)))
+    if "ablation" in result:
+        groups, table = tuple(FEATURE_GROUPS), result["ablation"]
+        lines += [
+            "",
+            "Steps of error that each group of features saves (network: its columns shuffled; else left out)",
+            "",
+        ]
+        lines += [_row(("lane", "", "with all", *groups)), _rule(3 + len(groups))]
+        for lane in LANES:
+            for who, found in table.items():
+                cost = [f"{found[lane][group] - found[lane]['']:+.2f}" for group in groups]
+                lines.append(_row((lane, who, f"{found[lane]['']:.2f}", *cost)))
+    return "\n".join(lines)
+
+
+def _cell(found: Sequence[float | None]) -> str:
+    if found[0] is None:
+        return ""
+    return f"{found[0]:.2f}" if found[1] is None else f"{found[0]:.2f} [{found[1]:.2f}, {found[2]:.2f}]"
+
+
+def _row(cells: Sequence[str]) -> str:
+    return "| " + " | ".join(cells) + " |"
+
+
+def _rule(n: int) -> str:
+    return "|" + " --- |" * n
 
 
 def property_tests_pass() -> bool:
     """Whether every property test of the rules passes on the shipped weights; run from the root of a checkout."""
-    command = [sys.executable, "-m", "pytest", "-q", "-k", "network", *PROPERTY_TESTS]
+    command = [sys.executable, "-m", "pytest", "-q", "-n0", "-k", "network", *PROPERTY_TESTS]
     return subprocess.run(command, check=False).returncode == 0
 
 
-def hands_in(path: Path) -> dict[str, Hand]:
-    """The `HANDS` of a Python file."""
-    spec = importlib.util.spec_from_file_location(path.stem, path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return dict(module.HANDS)
-
-
-def _frames(hearing: CueHearing, index: int) -> tuple[NDArray[np.float32], Array, NDArray[np.int64]]:
-    """Features of each sounding frame and its attack, the default hand's lanes there, and the frames' numbers."""
-    teacher = raw_lanes(hearing, index, parameters=foreseeable(DEFAULT)).value_cc
-    frame_no = np.flatnonzero(sounding_frames(hearing, index, len(teacher)))[::STEP]
-    features = part_features(hearing, index, time_s=np.asarray(frame_no * FRAME_S, dtype=np.float64))
-    return np.concatenate([features.frame, features.attack[features.at]], axis=1), teacher[frame_no], frame_no
-
-
-def _pooled(errors: Sequence[Array]) -> list[float]:
-    return [round(float(e), 3) for e in np.concatenate(errors).mean(axis=0)]
-
-
 def main(arguments: Sequence[str] | None = None) -> None:
-    """Print the tables."""
-    parser = argparse.ArgumentParser(description="Judge network weights on movements they never saw.")
-    parser.add_argument("--weights", type=Path, default=WEIGHTS)
-    parser.add_argument("--hands", type=Path)
-    parser.add_argument("--json", action="store_true")
-    parser.add_argument("--record", action="store_true")
-    given = parser.parse_args(arguments)
-    cues = [quartet_cue(read_score(name)) for name in HELD_OUT]
-    known = [quartet_cue(read_score(name)) for name in FITTED_ON]
-    tables = {"fit to the teacher": fit_to_teacher(cues, known, weights=given.weights)}
-    if given.hands:
-        tables["hands apart"] = against_hands(cues, hands_in(given.hands), weights=given.weights)
-    if given.record:
-        figures = json.loads(WEIGHTS.with_suffix(".json").read_text(encoding="utf-8"))["figures"] | tables
-        amend_card(WEIGHTS, passed_property_tests=property_tests_pass(), figures=figures)
-    if given.json:
-        print(json.dumps(tables))
-        return
-    for title, table in tables.items():
-        columns = list(next(iter(table.values())))
-        print(f"\n{title} (steps; ratios where named)\n{'':14}" + "".join(f"{c:>12}" for c in columns))
-        for name, row in table.items():
-            print(f"{name:14}" + "".join(f"{row[c]:12.3f}" for c in columns))
-    sys.stdout.flush()
+    """Write the outcome of the property tests, and the figures, into the card of the shipped weights."""
+    given = list(sys.argv[1:] if arguments is None else arguments)
+    if given != ["--record"]:
+        raise SystemExit("phrasewright evaluate prints the tables; here --record is all there is")
+    result = evaluate(apart=tuple(hands_at(HANDS_APART, "validation")), done=lambda what: print(what, file=sys.stderr))
+    tables = {
+        kind: {who: {lane: found["all"] for lane, found in lanes.items()} for who, lanes in table.items()}
+        for kind, table in result["figures"].items()
+    }
+    card = json.loads(WEIGHTS.with_suffix(".json").read_text(encoding="utf-8"))
+    old = {"fit to the teacher", "hands apart"}  # tables of earlier versions
+    figures = {name: value for name, value in card["figures"].items() if name not in old} | {"evaluation": tables}
+    amend_card(WEIGHTS, passed_property_tests=property_tests_pass(), figures=figures)
+    print(evaluation_text(result))
 
 
 if __name__ == "__main__":

@@ -20,7 +20,7 @@ from phrasewright.model.decomposition import decompose
 from phrasewright.model.hearing import CueHearing
 from phrasewright.model.lanes import FRAME_S
 from phrasewright.model.personal import Predictor
-from phrasewright.training.life import join_depths_cc
+from phrasewright.training.alive import join_depths_cc
 
 Array = NDArray[np.float64]
 _LEAST_FRAMES = 60

@@ -1,0 +1,105 @@
+"""Simpler models than the network, on the same columns: the best constant, ridge regression, boosted trees.
+
+They learn the default hand (the rules without what cannot be foreseen) over a few pieces the network may see too.
+Columns are those of `features.py`, attack and frame side by side, at sounding frames 20 ms apart.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from phrasewright.data.errors import InputError
+from phrasewright.model.features import ATTACK_FEATURES, FRAME_FEATURES, part_features
+from phrasewright.model.hearing import CueHearing
+from phrasewright.model.lanes import FRAME_S, n_frames_for
+from phrasewright.model.limits import sounding_frames
+from phrasewright.model.parameters import DEFAULT
+from phrasewright.model.prediction import foreseeable
+from phrasewright.model.rules import raw_lanes
+
+Array = NDArray[np.float64]
+Model = Callable[[NDArray[np.float32]], Array]
+"""From columns (n_frames, n_columns) to lanes (n_frames, 3), steps."""
+STEP = 2
+COLUMNS = (*FRAME_FEATURES, *ATTACK_FEATURES)
+"""Names of the columns; a name in both tables stands twice."""
+MOST_ROWS = 12_000
+"""Rows the simple models learn from, drawn evenly: more change the figures by less than their intervals."""
+
+
+@dataclass(frozen=True)
+class View:
+    """One part as the models see it: `columns` (n_frames, n_columns) at `frames` (n_frames,) of the 10 ms grid.
+
+    `n_frames` is the length of that grid, `at` (n_frames,) the attack of each frame, `phrase` its phrase.
+    """
+
+    hearing: CueHearing
+    index: int
+    columns: NDArray[np.float32]
+    frames: NDArray[np.int64]
+    at: NDArray[np.int64]
+    phrase: NDArray[np.int64]
+    n_frames: int
+
+    def on_grid(self, value_cc: Array) -> Array:
+        """Lanes at `frames`, shape (n_frames, 3), on the whole grid by straight lines."""
+        every = np.arange(self.n_frames)
+        return np.stack([np.interp(every, self.frames, lane) for lane in value_cc.T], axis=1)
+
+
+def view_of(hearing: CueHearing, index: int) -> View | None:
+    """The part at `index` (from 0), None where it has no attack."""
+    part = hearing.parts[index]
+    if not part.attacks.n_attacks:
+        return None
+    n_frames = n_frames_for(float(part.part.notes.offset_s.max()))
+    frames = np.flatnonzero(sounding_frames(hearing, index, n_frames)[::STEP]) * STEP
+    features = part_features(hearing, index, time_s=np.asarray(frames * FRAME_S, dtype=np.float64))
+    columns = np.concatenate([features.frame, features.attack[features.at]], axis=1)
+    return View(hearing, index, columns, frames, features.at, part.attacks.phrase[features.at], n_frames)
+
+
+def default_cc(view: View) -> Array:
+    """What the default hand draws at the view's frames, (n_frames, 3), steps."""
+    lanes = raw_lanes(view.hearing, view.index, parameters=foreseeable(DEFAULT)).value_cc
+    return np.asarray(lanes[view.frames])
+
+
+def fitted(views: Sequence[View], names: Collection[str], *, without: Collection[str] = ()) -> Mapping[str, Model]:
+    """The named models (`constant`, `ridge`, `boosting`), fitted to the default hand over the views.
+
+    `without` names columns that the models do not see.
+
+    Raises
+    ------
+    InputError
+        scikit-learn is not installed.
+    """
+    try:
+        from sklearn.ensemble import HistGradientBoostingRegressor
+        from sklearn.linear_model import Ridge
+    except ImportError as fault:
+        raise InputError("scikit-learn is not installed; pip install 'phrasewright[test]'") from fault
+    seen = np.array([name not in without for name in COLUMNS])
+    x = np.concatenate([view.columns for view in views])
+    y = np.concatenate([default_cc(view) for view in views])
+    every = max(len(x) // MOST_ROWS, 1)
+    x, y = x[::every][:, seen], y[::every]
+    models: dict[str, Model] = {}
+    if "constant" in names:
+        middle = np.median(y, axis=0)
+        models["constant"] = lambda columns: np.tile(middle, (len(columns), 1))
+    if "ridge" in names:
+        line = Ridge(alpha=10.0).fit(x, y)
+        models["ridge"] = lambda columns: np.asarray(line.predict(columns[:, seen]), dtype=np.float64)
+    if "boosting" in names:
+        forests = [
+            HistGradientBoostingRegressor(max_iter=200, learning_rate=0.08, random_state=0).fit(x, lane) for lane in y.T
+        ]
+        models["boosting"] = lambda columns: np.stack([f.predict(columns[:, seen]) for f in forests], axis=1)
+    return models
