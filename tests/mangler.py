@@ -1,7 +1,8 @@
-"""What sequencers and composers do to a cue between two exports, planted by seed, so that the truth is known.
+"""What composers do to a cue between two exports, planted by seed, so that the truth is known.
 
 A song is a list of voices; each note carries the number it was born with. Every edit takes a song and a random
-generator and returns another song. `written` makes a MIDI file of one, `lines` the notes that reading it gives.
+generator and returns another song. `written` makes a MIDI file of one, `lines` the notes that reading it gives. What
+sequencers do to the file itself stands in `deliveries.py`.
 """
 
 from __future__ import annotations

@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+import round_trip
+from click.testing import CliRunner
+from deliveries import DELIVERIES, export_of
 from mangler import EDITS, Song, Voice, bars_cut, bars_inserted, bars_repeated, nudged, renamed, written
+from seams import demo_material, quartet_material
+from shaped_cues import orchestra
 
 from phrasewright.data.corrections import CorrectionSet
 from phrasewright.data.cue import Cue
 from phrasewright.data.profiles import read_profile
 from phrasewright.data.reading import read_cue
 from phrasewright.data.store import Store
+from phrasewright.inference import cli
 from phrasewright.training.corrections import corrections_of, record_shaped
 
 BARS = 24
@@ -240,3 +247,42 @@ def test_a_stored_cue_is_heard_as_the_corrected_one(tmp_path: Path, store: Store
         assert np.array_equal(mine.notes.onset_tick, theirs.notes.onset_tick)
         assert (mine.kind, mine.passages, mine.group) == (theirs.kind, theirs.passages, theirs.group)
     assert logged.fingerprint == told.cue.fingerprint
+
+
+def test_what_a_sequencer_saves_is_no_correction_and_what_a_hand_draws_is_one(tmp_path: Path) -> None:
+    """Every delivery, without corrections and with four of every kind in a cue."""
+    material = {"orchestra": orchestra(tmp_path / "orchestra.mid").read_bytes()}
+    scores = round_trip.round_trips(material, folder=tmp_path, seeds=(0, 1), n=4)
+    assert set(scores) == set(DELIVERIES)
+    for title, score in scores.items():
+        assert score.planted == 8
+        assert not score.made_up, (title, score.made_up)
+        assert not score.missed, (title, score.missed)
+
+
+@pytest.mark.slow
+def test_corrections_come_back_from_whole_cues(tmp_path: Path) -> None:
+    material = demo_material() | quartet_material()
+    scores = round_trip.round_trips(material, folder=tmp_path, seeds=(0, 1))
+    made_up = [row for score in scores.values() for row in score.made_up]
+    missed = [row for score in scores.values() for row in score.missed]
+    assert sum(score.planted for score in scores.values()) > 1000
+    assert not made_up
+    assert not missed
+
+
+def test_learning_from_a_file_that_was_only_saved_finds_nothing(tmp_path: Path) -> None:
+    def run(*arguments: object) -> dict[str, object]:
+        result = CliRunner().invoke(cli.main, [*map(str, arguments), "--json"])
+        assert result.exit_code == 0, result.output
+        told: dict[str, object] = json.loads(result.stdout)
+        return told
+
+    run("shape", orchestra(tmp_path / "cue.mid"), "-o", tmp_path / "shaped.mid", "--baseline")
+    saved = DELIVERIES["saved_by_another"](
+        export_of((tmp_path / "shaped.mid").read_bytes()), np.random.default_rng(0)
+    )
+    (tmp_path / "back.mid").write_bytes(saved.content)
+    told = run("learn", "my-hand", tmp_path / "back.mid")
+    assert (told["passages"], told["used"], told["version"]) == (0, False, None)
+    assert "found no correction" in str(told["why"])
