@@ -2,8 +2,8 @@
 
 Corrections are planted in chosen phrases by formulas that share nothing with the rules: a lane lifted, deepened, moved
 in time or drawn anew. Each file goes through every delivery of `deliveries.py` and is compared with the first pass in
-the store, as `learn` does. Prints for each delivery how many of the corrections found were planted (precision), how many of
-the planted were found (recall), and what was found where nothing was planted.
+the store, as `learn` does. Prints for each delivery how many of the corrections found were planted (precision), how
+many of the planted were found (recall), and what was found where nothing was planted.
 """
 
 from __future__ import annotations
