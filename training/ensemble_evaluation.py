@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from phrasewright.data.demo_cues import demo_names, write_demo
 from phrasewright.data.plan import Plan
+from phrasewright.data.profiles import read_profile
 from phrasewright.data.reading import read_cue
 from phrasewright.model.hearing import EVENTS, ROLES, CueHearing
 from phrasewright.model.lanes import FRAME_S, DenseLanes, n_frames_for
@@ -285,16 +286,18 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("cues", nargs="*", type=Path, help="cues; without any, the demo cues")
     parser.add_argument("--rules", action="store_true", help="the rules instead of the network")
     parser.add_argument("--no-plan", action="store_true", help="pass over the dynamic marks in the cue")
+    parser.add_argument("--profile", type=Path, help="what the instruments answer to")
     parser.add_argument("--json", action="store_true", help="print one JSON object")
     chosen = parser.parse_args(arguments)
     result = {}
+    profile = read_profile(chosen.profile) if chosen.profile else None
     with tempfile.TemporaryDirectory() as folder:
         cues = list(chosen.cues)
         for name in () if cues else demo_names():
             cues.append(Path(folder) / f"{name}.mid")
             write_demo(name, cues[-1])
         for path in cues:
-            hearing = hear(read_cue(path), plan=Plan() if chosen.no_plan else None)
+            hearing = hear(read_cue(path, profile=profile), plan=Plan() if chosen.no_plan else None)
             result[path.stem] = ensemble_figures(hearing, rules_lanes if chosen.rules else network_lanes)
     if chosen.json:
         print(json.dumps(result))
