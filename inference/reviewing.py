@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from phrasewright.data.cue import Cue, Part
-from phrasewright.data.curves import ALL_LANES
+from phrasewright.data.curves import ALL_LANES, Curve
 from phrasewright.data.errors import UsageError
 from phrasewright.data.profiles import Profile, read_profile
 from phrasewright.data.reading import read_cue
@@ -22,7 +22,7 @@ from phrasewright.inference.counterparts import lane_of
 from phrasewright.inference.lane_plans import gesture_spans
 from phrasewright.model.hearing import CueHearing, PartHearing
 from phrasewright.model.listening import hear
-from phrasewright.model.responses import timing_of
+from phrasewright.model.responses import by_default_law, timing_of
 from phrasewright.model.review import KINDS, review_part
 from phrasewright.model.review_flaws import SEVERITIES, Flaw, WrittenPart
 
@@ -111,6 +111,11 @@ def written_part(cue: Cue, heard: PartHearing) -> WrittenPart:
         gesture_s=gesture_spans(heard),
         tempo=cue.tempo,
         sounding_s=None if timing is None else timing.sounding_s,
+        usual={
+            lane: Curve(curve.time_s, by_default_law(lane, curve.value_cc, part.responses[lane]))
+            for lane, curve in lanes.items()
+            if lane in part.responses
+        },
     )
 
 

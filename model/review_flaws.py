@@ -6,7 +6,7 @@ Units: seconds, controller steps. A lane is a staircase: a value holds until the
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -76,6 +76,9 @@ class WrittenPart:
     tempo : TempoMap
     sounding_s : float array, (n_attacks,), or None
         Where each attack is heard; None where that is its note-on.
+    usual : mapping from lane name to Curve
+        Lanes of an instrument with a measured response, as they would stand by the default law: whether they move
+        enough is judged by these.
     """
 
     notes: Notes
@@ -87,6 +90,11 @@ class WrittenPart:
     gesture_s: Floats
     tempo: TempoMap
     sounding_s: Floats | None = None
+    usual: Mapping[str, Curve] = field(default_factory=dict)
+
+    def audible(self, lane: str) -> Curve:
+        """A lane in steps of the default law."""
+        return self.usual.get(lane, self.lanes[lane])
 
     @property
     def onset_s(self) -> Floats:
@@ -100,9 +108,9 @@ class WrittenPart:
 
     @cached_property
     def frames_cc(self) -> Mapping[str, Floats]:
-        """Each lane on the grid, NaN before its first event. Shape (n_frames,) each."""
+        """Each lane on the grid in steps of the default law, NaN before its first event. Shape (n_frames,) each."""
         time_s = np.arange(self.n_frames, dtype=np.float64) * FRAME_S + 1e-6  # an event on the grid point counts there
-        return {lane: curve.at(time_s) for lane, curve in self.lanes.items()}
+        return {lane: self.audible(lane).at(time_s) for lane in self.lanes}
 
     @cached_property
     def sounding(self) -> Mask:

@@ -109,7 +109,7 @@ def _shallow(part: WrittenPart, where: Mask, least_cc: int) -> list[tuple[float,
 def falls_cc(part: WrittenPart, lane: str, time_s: Floats) -> Floats:
     """Largest descent of a lane within 120 ms before and after each time, in steps; shape of `time_s`."""
     around_s = np.linspace(-AROUND_S, AROUND_S, 2 * round(AROUND_S / 0.01) + 1)
-    value = part.lanes[lane].at(time_s[:, None] + around_s)  # (n_times, n_places)
+    value = part.audible(lane).at(time_s[:, None] + around_s)  # (n_times, n_places)
     known = np.isfinite(value)
     highest = np.maximum.accumulate(np.where(known, value, -np.inf), axis=1)
     return np.asarray(np.max(np.where(known, highest - value, 0.0), axis=1, initial=0.0))
