@@ -27,5 +27,9 @@ class StoreError(PhrasewrightError):
     """The personal store cannot be read or written, or holds something it should not."""
 
 
+class DamagedStoreError(StoreError):
+    """The file of the store is no sound database."""
+
+
 class StyleMovedError(StoreError):
     """Another process learned the same style meanwhile: learn again from what the log holds now."""

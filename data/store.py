@@ -24,6 +24,7 @@ from types import TracebackType
 import numpy as np
 from platformdirs import user_data_path
 
+from phrasewright.data.copies import advice, keep_copy, offer
 from phrasewright.data.corrections import (
     CorrectionSet,
     LoggedCorrection,
@@ -32,7 +33,7 @@ from phrasewright.data.corrections import (
     StyleVersion,
     check_style_name,
 )
-from phrasewright.data.errors import InputError, StoreError, StyleMovedError
+from phrasewright.data.errors import DamagedStoreError, InputError, StoreError, StyleMovedError
 from phrasewright.data.likeness import SKETCH_SIZE, alike, sketch
 from phrasewright.data.notes import Notes
 from phrasewright.data.packing import pack, unpack
@@ -261,6 +262,9 @@ class Store:
             )
             if used:
                 db.execute("UPDATE style SET head = ? WHERE name = ?", (last + 1, style))
+        with suppress(StoreError), self._told():  # without a copy, what was learned is stored all the same
+            if not self.check():
+                keep_copy(self._db, self.path)
         return self.version(style, last + 1)
 
     def styles(self) -> list[str]:
@@ -417,20 +421,11 @@ class Store:
         try:
             yield
         except sqlite3.OperationalError as fault:
-            text = str(fault)
-            if "locked" in text or "busy" in text:
-                advice = f"another process has held it for {BUSY_S:.0f} s; try again"
-            elif "readonly" in text or "unable to open" in text:
-                advice = "set PHRASEWRIGHT_HOME to a folder you may write to"
-            elif "full" in text:
-                advice = "make room on the disk"
-            else:
-                advice = "run `phrasewright style check`; if it is damaged, move the file away or restore a copy"
-            raise StoreError(f"{self.path}: the store cannot be used ({text}); {advice}") from fault
-        except sqlite3.DatabaseError as fault:
-            raise StoreError(
-                f"{self.path}: the store is damaged ({fault}); move the file away, or restore a copy of it"
-            ) from fault
+            text = advice(str(fault), self.path, busy_s=BUSY_S)
+            kind = DamagedStoreError if text == offer(self.path) else StoreError
+            raise kind(f"{self.path}: the store cannot be used ({fault}); {text}") from fault
+        except (sqlite3.DatabaseError, UnicodeDecodeError) as fault:  # a damaged page may hold text that is none
+            raise DamagedStoreError(f"{self.path}: the store is damaged ({fault}); {offer(self.path)}") from fault
 
 
 def _patiently(db: sqlite3.Connection, statement: str) -> None:

@@ -295,10 +295,20 @@ def style_delete(name: str) -> None:
 
 
 @style.command("check", epilog=_example("style check"))
-def style_check() -> None:
+@click.option(
+    "--restore",
+    is_flag=True,
+    help="Where the store is damaged, put back its copy, kept after each learning; the damaged file is kept as well."
+    " Example: --restore",
+)
+def style_check(restore: bool) -> None:
     """Check the store: the file, its references and everything in it."""
-    with _opened() as store:
-        faults = store.check()
+    from phrasewright.inference.styles import check_store, restore_store
+
+    if restore:
+        say(restore_store())
+        return
+    faults = check_store()
     for fault in faults:
         complain(fault)
     if faults:

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+from phrasewright.data.copies import offer, restore
 from phrasewright.data.corrections import StyleVersion, check_style_name
 from phrasewright.data.cue import FAMILIES
 from phrasewright.data.curves import LANES
-from phrasewright.data.errors import InputError, UsageError
+from phrasewright.data.errors import DamagedStoreError, InputError, UsageError
 from phrasewright.data.files import read_file
-from phrasewright.data.store import Store
+from phrasewright.data.store import FILE_NAME, Store, store_folder
 from phrasewright.inference.writing import check_output, write_whole
 from phrasewright.model.hearing import ROLES
-from phrasewright.model.personal import MAX_BYTES, Style, style_from
+from phrasewright.model.personal import Style
+from phrasewright.model.style_files import MAX_BYTES, style_from
 
 
 def open_style(name: str) -> Style | None:
@@ -85,6 +88,31 @@ def import_style(store: Store, path: Path, *, name: str | None = None) -> StyleV
         raise InputError(f"{path}: there is a style called {wanted} already; choose another name with --name")
     why = f"imported from {path.name}"
     return store.add_version(wanted, payload=content, corrections=[], used=True, why=why, head=None)
+
+
+def check_store() -> list[str]:
+    """Faults of the store in words, the last one what to do about them; none if it is sound."""
+    with Store() as store:
+        faults = store.check()
+        return [*faults, f"{store.path}: the store is damaged; {offer(store.path)}"] if faults else []
+
+
+def restore_store() -> str:
+    """Put the copy of the last learning in the place of a damaged store, and tell what was done.
+
+    Raises
+    ------
+    StoreError
+        There is no copy, it is damaged too, or the folder cannot be written.
+    """
+    with suppress(DamagedStoreError):
+        if not check_store():
+            return "the store is sound; nothing was put back"
+    told = restore(store_folder() / FILE_NAME)
+    faults = check_store()
+    if faults:
+        raise DamagedStoreError(f"the copy is damaged too ({faults[0]}); move the store's files away, and learn again")
+    return told
 
 
 def list_styles(store: Store) -> list[dict[str, Any]]:
