@@ -1,4 +1,4 @@
-"""A damaged store is found, and its copy of the last learning is offered and put back; nothing else is lost on the way."""
+"""A damaged store is found, its copy of the last learning is offered and put back, and nothing else is lost by it."""
 
 from __future__ import annotations
 
