@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 from lane_checks import all_faults, lane_of
-from learned_cues import draw, write_cue
+from learned_cues import draw, hand_cc, write_cue
 from shaped_cues import control, line, note, orchestra, program, track, write
 
 from phrasewright.data.cue import Cue
@@ -19,6 +19,7 @@ from phrasewright.data.reading import read_cue
 from phrasewright.inference import cli
 from phrasewright.inference.lane_plans import gesture_spans
 from phrasewright.inference.shaping import ShapeOptions, shape_cue
+from phrasewright.model.hearing import CueHearing
 from phrasewright.model.levels import dynamics_to_db, expression_to_db
 from phrasewright.model.listening import hear
 
@@ -266,3 +267,62 @@ def test_a_picture_shows_the_fourth_lane(tmp_path: Path) -> None:
     out = tmp_path / "line.svg"
     assert run("picture", tmp_path / "shaped.mid", "-o", out, "--profile", profile).exit_code == 0
     assert "bow" in out.read_text(encoding="utf-8")
+
+
+def test_a_hand_on_a_slow_and_steep_instrument_is_learned_as_on_any(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Drawn late and on other values, as the instrument asks: the style is the one learned without a profile."""
+    monkeypatch.setenv("PHRASEWRIGHT_HOME", str(tmp_path / "home"))
+    cue = write_cue(tmp_path / "cue.mid", seed=3)
+    profile = profile_file(
+        tmp_path,
+        '["*"]\nfirst_delay_s = 0.15\nlegato_delay_s = 0.15\nresponse.dynamics = [[0, -60], [127, 0]]\n',
+    )
+
+    def on_instrument(hearing: CueHearing, index: int) -> np.ndarray:
+        own = hand_cc(hearing, index)
+        late = np.vstack([np.repeat(own[:1], 15, axis=0), own[:-15]])
+        late[:, 0] = 127.0 + dynamics_to_db(late[:, 0]) * 127.0 / 60.0
+        return late
+
+    plain = draw(cue, tmp_path / "plain.mid")
+    profiled = draw(cue, tmp_path / "profiled.mid", hand=on_instrument)
+    told = [
+        json.loads(run("learn", name, file, "--json", *options).stdout)
+        for name, file, options in (("plain", plain, ()), ("slow", profiled, ("--profile", profile)))
+    ]
+    assert all(one["used"] for one in told)
+    errors = [one["held_out"]["after"] for one in told]
+    assert errors[1] < errors[0] + 1.0
+    without = json.loads(run("learn", "unsaid", profiled, "--json").stdout)
+    assert without["held_out"]["after"] > errors[1]
+    read = read_cue(cue)
+    contents = [shape_cue(cue, ShapeOptions(style=name)).content for name in ("plain", "slow")]
+    lanes = [lane_of(content, read, read.parts[0], 1) for content in contents]
+    times = np.arange(2.0, 20.0, 0.05)
+    one, other = (lane.value_cc[np.searchsorted(lane.time_s, times, side="right") - 1] for lane in lanes)
+    assert np.abs(one - other).mean() < 4.0
+
+
+@pytest.mark.parametrize("advanced", ["false", "true"])
+def test_bars_of_a_slow_instrument_leave_all_else_alone(tmp_path: Path, advanced: str) -> None:
+    """Outside the bars every lane sounds as before, and inside it arrives within four steps of what stays."""
+    path = orchestra(tmp_path / "cue.mid")
+    dynamics = "[[1, -36], [64, -14], [127, 0]]"
+    profile = profile_file(tmp_path, WHOLE.format(first=0.2, legato=0.12, advanced=advanced, dynamics=dynamics))
+    cue, first = shaped(path, profile)
+    whole = tmp_path / "first.mid"
+    whole.write_bytes(first)
+    for bars in ((3, 4), (5, 9), (12, 20)):
+        _, again = shaped(whole, profile, bars=bars, existing="replace")
+        start, end = (int(cue.tempo.bar_to_tick(bar)) for bar in (bars[0], bars[1] + 1))
+        for part in cue.parts:
+            for cc in part.lane_cc.values() if part.shaped else ():
+                before, after = (lane_of(content, cue, part, cc) for content in (first, again))
+                ticks = np.arange(0, int(part.notes.offset_tick.max()), 5)
+                outside = ticks[(ticks < start) | (ticks >= end - 1)]
+                assert np.array_equal(before.at_tick(outside), after.at_tick(outside))
+                seam = int(after.at_tick(np.array([end - 2]))[0]) - int(after.at_tick(np.array([end - 1]))[0])
+                sounds = np.any((part.notes.onset_tick < end - 2) & (part.notes.offset_tick > end))
+                assert abs(seam) <= 6 or not sounds
