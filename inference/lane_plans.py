@@ -9,7 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from phrasewright.data.cue import Part
 from phrasewright.data.curves import ALL_LANES, LANES
+from phrasewright.data.midi import Track
 from phrasewright.data.notes import Notes
 from phrasewright.data.plan import MF_CC, plan_levels
 from phrasewright.model.colour_lanes import attack_cc, bow_cc
@@ -137,7 +139,7 @@ def plan_part(
                 lane=lane,
                 controller=controller,
                 request=LaneRequest(sound, curve, reach, stays, resets),
-                removed=_removed(track.status, track.data1, track.tick, channel, controller, stays),
+                removed=_removed(track, channel, _numbers(controller, part), stays),
                 n_staying=_n_staying(mine, stays),
                 kept_s=_spans_s(keep, heard),
                 remarks=remarks,
@@ -262,15 +264,17 @@ def learned_range(hand: tuple[int, int], usual: tuple[int, int], profiled: tuple
     return inner if inner[0] < inner[1] else profiled
 
 
-def _removed(
-    status: NDArray[np.int64], data1: NDArray[np.int64], tick: NDArray[np.int64], channel: int, controller: int,
-    stays: Sequence[Stay],
-) -> Mask:
-    """Events of the lane, and of its least significant byte, outside what stays."""
-    numbers = [controller, controller + _FINE_CC] if controller < _FINE_CC else [controller]
-    mask = np.asarray((status == (0xB0 | channel)) & np.isin(data1, numbers))
+def _numbers(controller: int, part: Part) -> list[int]:
+    """A lane's controller and that of its least significant byte, unless a profile gives that to another lane."""
+    fine = controller + _FINE_CC
+    return [controller] if controller >= _FINE_CC or fine in part.lane_cc.values() else [controller, fine]
+
+
+def _removed(track: Track, channel: int, numbers: list[int], stays: Sequence[Stay]) -> Mask:
+    """Events of the lane outside what stays."""
+    mask = np.asarray((track.status == (0xB0 | channel)) & np.isin(track.data1, numbers))
     for stay in stays:
-        mask &= (tick < stay.start_tick) | (tick >= stay.end_tick)
+        mask &= (track.tick < stay.start_tick) | (track.tick >= stay.end_tick)
     return mask
 
 

@@ -326,3 +326,13 @@ def test_bars_of_a_slow_instrument_leave_all_else_alone(tmp_path: Path, advanced
                 seam = int(after.at_tick(np.array([end - 2]))[0]) - int(after.at_tick(np.array([end - 1]))[0])
                 sounds = np.any((part.notes.onset_tick < end - 2) & (part.notes.offset_tick > end))
                 assert abs(seam) <= 6 or not sounds
+
+
+def test_a_lane_on_the_fine_controller_of_another_is_not_taken_for_its_fine_values(tmp_path: Path) -> None:
+    events = [program(0, 48), *line(BEAT), *(control(60 * i, 52, 30 + (i * 5) % 50) for i in range(100))]
+    path = write(tmp_path / "cue.mid", track("Violins I", events))
+    profile = profile_file(tmp_path, '["Violins*"]\nlanes.bow = 20\nlanes.attack = 52\n')
+    cue, content = shaped(path, profile)
+    before, after = (lane_of(c, cue, cue.parts[0], 52) for c in (path.read_bytes(), content))
+    drawn = before.tick[before.tick < 40 * BEAT // 8]
+    assert np.array_equal(before.at_tick(drawn), after.at_tick(drawn))
