@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 from phrasewright.data.cue import Cue, Mark, Part
 from phrasewright.data.mark_words import MarkWord, mark_words
-from phrasewright.data.plan import LEVELS_CC, MF_CC, NIENTE_CC, Change, Plan
+from phrasewright.data.plan import FP_S, LEVELS_CC, MF_CC, NIENTE_CC, Change, Plan
 
 _LADDER_CC = tuple(sorted(value for name, value in LEVELS_CC.items() if name not in ("n", "niente")))
 _SAME_CC = 4.0
@@ -22,8 +22,6 @@ _SLOW_REACH_BARS = 24.0
 """... nor one later than this of a crescendo poco a poco ..."""
 _ALONE_BARS, _SLOW_ALONE_BARS = 4.0, 8.0
 """... which then last so long."""
-_FP_S = (0.12, 0.5)
-"""The attack of an fp stands for the first, the level after it is reached after the second."""
 
 
 def plan_of_marks(cue: Cue) -> Plan:
@@ -71,7 +69,7 @@ def _changes(cue: Cue, part: Part, marks: Sequence[tuple[Mark, tuple[MarkWord, .
             attack = next((word.attack for word in words if word.kind == "then" and word.attack), "")
             if attack:
                 changes.append(Change(at_s, at_s, LEVELS_CC[attack], mark.text))
-                changes.append(Change(at_s + _FP_S[0], at_s + _FP_S[1], target, mark.text))
+                changes.append(Change(at_s + FP_S[0], at_s + FP_S[1], target, mark.text))
             else:
                 changes.append(Change(at_s, at_s, target, mark.text))
             at_cc = target

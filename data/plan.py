@@ -40,6 +40,8 @@ LEVELS_CC: Mapping[str, float] = {"niente": NIENTE_CC, "n": NIENTE_CC, "ppp": 20
 """Dynamics of every mark that a table may name."""
 ACCENT_MARKS = ("sfz", "sf", "fz", "sffz", "ffz", "sfp", "fp", "rfz", "rf")
 """Marks of a single attack; those that end in p go on in p."""
+FP_S = (0.12, 0.5)
+"""The attack of an fp stands for the first, the level after it is reached after the second."""
 MF_CC = LEVEL_CENTRES_CC["mf"], EXPRESSION_CENTRES_CC["mf"]
 
 _EXPRESSION = np.array(
@@ -335,9 +337,14 @@ def _plan_of(rows: list[_Row], cue: Cue) -> Plan:
             if row.accent:
                 accents.append(_mark(cue, part, end_s, row.accent))
             if row.level_cc is not None:
-                change = Change(min(start_s, end_s), end_s, row.level_cc, f"line {row.line}")
+                why, own = f"line {row.line}", int(row.parts is not None)
+                mine = changes.setdefault(part.index, [])
                 # at one bar what is said of a part comes after what is said of all
-                changes.setdefault(part.index, []).append((end_s, int(row.parts is not None), change))
+                if row.accent == "fp":
+                    mine.append((end_s, own, Change(end_s, end_s, LEVELS_CC["f"], why)))
+                    mine.append((end_s + FP_S[1], own, Change(end_s + FP_S[0], end_s + FP_S[1], row.level_cc, why)))
+                else:
+                    mine.append((end_s, own, Change(min(start_s, end_s), end_s, row.level_cc, why)))
     ordered = {
         index: tuple(change for _, _, change in sorted(own, key=lambda row: row[:2])) for index, own in changes.items()
     }

@@ -117,6 +117,14 @@ def test_marks_in_the_file_do_what_a_table_does(predictor: Predictor) -> None:
     assert np.array_equal(predictor(marked, 0).value_cc, predictor(asked, 0).value_cc)
 
 
+def test_an_fp_in_a_table_does_what_the_mark_does(predictor: Predictor) -> None:
+    """Its attack is f, and the note goes on in p: no dip before it, no accent of p alone."""
+    marked = hear(marked_cue(conductor=[(1, "f"), (9, "fp")]))
+    cue = marked_cue()
+    asked = hear(cue, plan=table(cue, "1,f,,", "9,fp,,"))
+    assert np.array_equal(predictor(marked, 0).value_cc, predictor(asked, 0).value_cc)
+
+
 def test_an_accent_in_a_table_is_heard() -> None:
     hearing = planned("5,sfz,Violin,")
     events = [(s.label, round(s.start_s, 2)) for s in hearing.parts[0].situations if s.axis == "event"]
