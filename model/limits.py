@@ -9,17 +9,17 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from phrasewright.data.notes import sounding_spans
 from phrasewright.model.ensemble import COUNTER_DB, counter_share, hand_over_db
 from phrasewright.model.gestures import Gestures, Grid, gestures_of, grid_of, runs_of, window_frames
-from phrasewright.model.hearing import EVENTS, CueHearing, PartHearing
+from phrasewright.model.hearing import EVENTS, CueHearing
 from phrasewright.model.lanes import FRAME_S, DenseLanes
+from phrasewright.model.least_movement import never_bare, never_flat
 from phrasewright.model.levels import DYNAMICS_DB_PER_STEP, LEVEL_LAW_DB, combined_level_db
 from phrasewright.model.parameters import DEFAULT, RuleParameters
-from phrasewright.model.residue import Residue, residue_of
+from phrasewright.model.residue import Residue
 from phrasewright.model.riding import levels_at, on_the_plan
 from phrasewright.model.shapes import Window, bent_into, ease
 from phrasewright.model.texture import STEP_S
@@ -27,10 +27,6 @@ from phrasewright.model.texture import STEP_S
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 _CLOSINGS = (EVENTS.index("closing-rise"), EVENTS.index("closing-fall"))
-_MORE_DRIFT = (0.4, -0.4, 0.8, -0.8, 1.2, -1.2, 1.6, -1.6)
-"""Shares of the drift that are added, in this order, until a held note moves enough; negative where they cancel."""
-_STRIDE = 5
-"""Frames between looks: whether two seconds are flat needs no finer one."""
 _COARSE = 4
 """Frames between those at which levels and ranges are measured and mended: 40 ms, for changes over half a second."""
 _LEAST_EXPRESSION_CC = 8.0
@@ -58,6 +54,7 @@ def within_limits(
     """
     part = hearing.parts[index]
     value = np.array(dense.value_cc)
+    dynamics_cc = dynamics_bounds(hearing, index, parameters=parameters)
     if part.attacks.n_attacks:
         gestures = gestures_of(hearing, index, parameters=parameters)
         grid = grid_of(gestures, len(value))
@@ -66,9 +63,10 @@ def within_limits(
         value = on_the_plan(hearing, index, value, sounding, gestures, grid, parameters=parameters)
         resting_cc = levels_at(hearing, index, gestures.onset_s, parameters=parameters)
         if parameters.limits.held_cc > 0.0:
-            value = _never_flat(part, value, gestures, grid, residue, parameters=parameters)
+            bounds = (dynamics_cc, parameters.limits.expression_cc, parameters.limits.vibrato_cc)
+            value = never_flat(part, value, gestures, grid, residue, bounds, parameters=parameters)
+            value = never_bare(value, gestures, bounds, parameters=parameters)
         value = held_levels(value, gestures, grid, parameters=parameters, rest_cc=resting_cc)
-    dynamics_cc = dynamics_bounds(hearing, index, parameters=parameters)
     measured = part.part.responses  # what such a lane may reach follows from its levels
     ranges = {lane: bounds for lane, bounds in part.part.lane_range.items() if lane not in measured}
     value = _in_ranges(value, ranges, dynamics_cc, parameters=parameters)
@@ -229,54 +227,6 @@ def lifted(value: Array, lift_db: Array, free: list[int]) -> Array:
     if 1 in free:
         value[:, 1] *= 10.0 ** (share_db / LEVEL_LAW_DB)
     return value
-
-
-def _never_flat(
-    part: PartHearing,
-    value: Array,
-    gestures: Gestures,
-    grid: Grid,
-    residue: Residue | None,
-    *,
-    parameters: RuleParameters,
-) -> Array:
-    """More drift where a held note would stand still, because an arc and a drift cancel or because none was there."""
-    limits, held = parameters.limits, parameters.held
-    width = round(limits.held_s / FRAME_S)
-    sustained = ~(gestures.frozen | gestures.resting)
-    for i in np.flatnonzero((gestures.length_s > limits.held_s) & sustained):
-        low = int(np.ceil(gestures.onset_s[i] / FRAME_S - 1e-6))
-        high = min(int(gestures.end_s[i] / FRAME_S) + 1, len(value))
-        if high - low < width:
-            continue
-        lanes = value[low:high]
-        flat = np.flatnonzero(_least_movement(lanes, width) < limits.held_cc)
-        if not len(flat):
-            continue
-        residue = residue or residue_of(part, gestures, parameters=parameters)
-        drift = residue.drift(grid.time_s[low:high])
-        drift[:, 2] = drift[:, 0]  # vibrato's own is too slow to help
-        rise = ease((grid.time_s[low:high] - gestures.onset_s[i]) / held.move_s)
-        fall = ease((gestures.end_s[i] - grid.time_s[low:high]) / held.move_s)
-        drift *= (rise * fall)[:, None]
-        for lane in flat:
-            best, most = lanes[:, lane], -1.0
-            for share in _MORE_DRIFT:
-                tried = lanes[:, lane] + share * drift[:, lane]
-                moved = float(_least_movement(tried[:, None], width)[0])
-                if moved > most:
-                    best, most = tried, moved
-                if moved >= limits.held_cc:
-                    break
-            value[low:high, lane] = best
-    return value
-
-
-def _least_movement(lanes: Array, width: int) -> Array:
-    """Smallest range of each lane within any `width` frames, seen every few frames. Shape (n_lanes,)."""
-    rows = np.ascontiguousarray(lanes[::_STRIDE].T)  # (n_lanes, n_seen)
-    seen = sliding_window_view(rows, width // _STRIDE, axis=1)
-    return np.asarray((seen.max(axis=2) - seen.min(axis=2)).min(axis=1))
 
 
 def held_levels(

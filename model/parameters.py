@@ -142,8 +142,8 @@ class Held:
     leg_s: tuple[float, float] = (0.38, 1.1)
     """Seconds between turning points, drawn anew each time so that nothing is periodic."""
     vibrato_size_cc: tuple[float, float] = (6.5, 10.5)
-    vibrato_leg_s: tuple[float, float] = (1.2, 2.3)
-    choose_of: int = 5
+    vibrato_leg_s: tuple[float, float] = (1.2, 3.0)
+    choose_of: int = 8
     choose_from_s: float = 4.0
     """On notes longer than this the least periodic of so many draws is taken."""
     always: float = 0.3
@@ -342,6 +342,10 @@ class Limits:
     held_cc: float = 4.8
     held_s: float = 1.7
     """What each lane moves at least within any such stretch of a held note; 0 where a learned style decides that."""
+    join_cc: float = 4.2
+    repeat_cc: float = 6.8
+    """What dynamics or expression falls at least at a join of longer notes, and at a repeat slower than five a second.
+    """
     role_offset_db: Mapping[str, float] = field(
         default_factory=lambda: {"melody": 1.1, "counter": -1.7, "chords": -2.2, "bass": -2.2, "pedal": -2.2}
     )

@@ -1,0 +1,69 @@
+"""What lanes must not lack is added where it lacks, and nowhere else."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.lib.stride_tricks import sliding_window_view
+from played_lines import frame, labelled, line, solo_line
+
+from phrasewright.model.gestures import gestures_of, grid_of
+from phrasewright.model.lanes import frame_times_s, n_frames_for
+from phrasewright.model.least_movement import never_bare, never_flat
+from phrasewright.model.parameters import DEFAULT
+
+BOUNDS = ((12.0, 118.0), (48.0, 120.0), (0.0, 110.0))
+HELD = labelled(solo_line([(60, 0.0, 24.0, 80)]), figure="held", event="none")
+
+
+def moved(value: np.ndarray) -> np.ndarray:
+    part = HELD.parts[0]
+    gestures = gestures_of(HELD, 0, parameters=DEFAULT)
+    grid = grid_of(gestures, len(value))
+    return never_flat(part, value.copy(), gestures, grid, None, BOUNDS, parameters=DEFAULT)
+
+
+def test_drift_is_added_where_a_held_note_stands_still_and_nowhere_else() -> None:
+    """Twelve seconds: alive but for three seconds in the middle."""
+    time_s = frame_times_s(n_frames_for(12.0))
+    alive = 5.0 * np.sin(2.3 * time_s) + 2.0 * np.sin(5.1 * time_s)
+    still = np.clip((np.abs(time_s - 6.0) - 1.5) / 0.3, 0.0, 1.0)
+    value = np.stack([72.0 + alive * still, 92.0 + alive * still, 40.0 + alive * still], axis=1)
+    added = np.abs(moved(value) - value)
+    assert added[frame(0.5) : frame(2.0)].max() < 1e-9
+    assert added[frame(10.0) : frame(11.5)].max() < 1e-9
+    windows = sliding_window_view(moved(value)[frame(0.5) : frame(11.5)], 200, axis=0)
+    assert np.ptp(windows, axis=2).min() > 4.5
+
+
+def test_a_soft_note_near_the_floor_moves_as_much_once_it_is_bent_into_its_range() -> None:
+    value = np.tile([13.0, 92.0, 40.0], (n_frames_for(12.0), 1))
+    windows = sliding_window_view(np.maximum(moved(value)[frame(0.5) : frame(11.5), 0], 12.0), 200)
+    assert np.ptp(windows, axis=1).min() > 4.0
+
+
+@pytest.mark.parametrize(("pitches", "beats", "least_cc"), [([67, 69, 71, 72], 1.0, 4.0), ([67] * 8, 0.5, 6.5)])
+def test_joins_and_repeats_that_hardly_dip_dip(pitches: list[int], beats: float, least_cc: float) -> None:
+    hearing = labelled(solo_line(line(pitches, beats)), event="none")
+    gestures = gestures_of(hearing, 0, parameters=DEFAULT)
+    assert gestures.n_gestures == len(pitches)
+    value = np.tile([72.0, 92.0, 40.0], (n_frames_for(4.0), 1))
+    dipped = never_bare(value.copy(), gestures, BOUNDS, parameters=DEFAULT)
+    for onset_s in gestures.onset_s[1:]:
+        around = dipped[frame(onset_s) - 12 : frame(onset_s) + 13, :2]
+        assert np.max(np.maximum.accumulate(around, axis=0) - around) >= least_cc
+    assert np.array_equal(dipped[:, 2], value[:, 2])
+    again = never_bare(dipped.copy(), gestures, BOUNDS, parameters=DEFAULT)
+    assert np.array_equal(again, dipped)  # what falls enough stays as it is
+
+
+def test_notes_that_are_not_connected_and_quick_joins_are_left_alone() -> None:
+    for notes in (line([67, 69, 71, 72], 1.0, start=0.0), line([67, 69, 71, 72, 74, 76], 0.5)):
+        hearing = labelled(solo_line(notes), event="none")
+        gestures = gestures_of(hearing, 0, parameters=DEFAULT)
+        if len(notes) == 4:
+            gestures = replace(gestures, joined=np.zeros(4, dtype=bool))
+        value = np.tile([72.0, 92.0, 40.0], (n_frames_for(4.0), 1))
+        assert np.array_equal(never_bare(value.copy(), gestures, BOUNDS, parameters=DEFAULT), value)
