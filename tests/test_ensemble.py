@@ -93,6 +93,11 @@ def test_the_command_prints_every_figure(tmp_path, capsys: pytest.CaptureFixture
     figures = json.loads(capsys.readouterr().out)["cue"]
     assert set(figures) == {
         "chord changes", "closings", "hand-overs", "doublings", "counter-melodies", "melody over the rest",
+        "Flute at p", "Flute at mf", "Flute at f",
     }  # fmt: skip
+    soft, loud = figures["Flute at p"], figures["Flute at f"]
+    assert loud["dynamics"] - soft["dynamics"] > 35
+    assert loud["expression"] - soft["expression"] > 8
+    assert loud["range_db"] > soft["range_db"]
     main([str(path), "--rules"])
     assert "doublings" in capsys.readouterr().out

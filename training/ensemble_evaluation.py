@@ -1,4 +1,5 @@
-"""How the parts of a cue go together: shared gestures, hand-over of the melody, doublings, counter-melodies, balance.
+"""How the parts of a cue go together: shared gestures, hand-over of the melody, doublings, counter-melodies, balance;
+and one part at three plans.
 
     python -m phrasewright.training.ensemble_evaluation [CUE.mid ...] [--rules] [--no-plan] [--json]
 
@@ -21,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phrasewright.data.demo_cues import demo_names, write_demo
-from phrasewright.data.plan import Plan
+from phrasewright.data.plan import LEVELS_CC, Change, Plan
 from phrasewright.data.profiles import read_profile
 from phrasewright.data.reading import read_cue
 from phrasewright.model.hearing import EVENTS, ROLES, CueHearing
@@ -245,6 +246,47 @@ def balance(e: Ensemble) -> dict[str, Any]:
     }
 
 
+def at_three_plans(hearing: CueHearing, predict: Predictor) -> dict[str, dict[str, Any]]:
+    """The part that has the melody longest under plans of p, mf and f throughout.
+
+    `dynamics`, `expression`, `vibrato` are means in steps while it sounds; `range_db` the median over phrases of two
+    seconds or more of the range of its level smoothed over one second; `accent` the mean height of dynamics at its
+    accents and sforzandi: the highest value within .3 s after the onset over the value at the note's middle.
+    """
+    cue = hearing.cue
+    melody_s = [
+        float(((h.attacks.end_s - h.attacks.onset_s) * (h.attacks.role == _MELODY)).sum()) * h.part.shaped
+        for h in hearing.parts
+    ]
+    index = int(np.argmax(melody_s))
+    part = cue.parts[index]
+    found: dict[str, dict[str, Any]] = {}
+    for mark in ("p", "mf", "f"):
+        changes = (Change(0.0, 0.0, LEVELS_CC[mark], mark),)
+        planned = hear(cue, plan=Plan({part.index: changes}, (), "table"))
+        heard = planned.parts[index]
+        lanes = predict(planned, index).value_cc
+        sounding = sounding_frames(planned, index, len(lanes))
+        level = np.where(sounding, combined_level_db(lanes[:, 0], lanes[:, 1]), np.nan)
+        smooth = _smoothed(level, width_s=1.0)
+        long = [p for p in heard.phrases if p.end_s - p.start_s >= 2.0]
+        ranges = [np.ptp(smooth[i:j][sounding[i:j]]) for i, j in (_frames(p.start_s, p.end_s) for p in long)]
+        spikes = np.flatnonzero(np.isin(heard.attacks.event, [EVENTS.index("accent"), EVENTS.index("sforzando")]))
+        rows = [_frames(heard.attacks.onset_s[i], heard.attacks.end_s[i]) for i in spikes.tolist()]
+        heights = [lanes[i : i + 30, 0].max() - lanes[(i + j) // 2, 0] for i, j in rows]
+        names = ("dynamics", "expression", "vibrato")
+        found[f"{part.name} at {mark}"] = {
+            **{name: _rounded(lanes[sounding, k].mean()) for k, name in enumerate(names)},
+            "range_db": _rounded(np.median(ranges)) if ranges else None,
+            "accent": _rounded(np.mean(heights)) if heights else None,
+        }
+    return found
+
+
+def _frames(start_s: float, end_s: float) -> tuple[int, int]:
+    return int(np.ceil(start_s / FRAME_S - 1e-6)), int(end_s / FRAME_S)
+
+
 def ensemble_figures(hearing: CueHearing, predict: Predictor) -> dict[str, dict[str, Any]]:
     """Every figure of one cue."""
     e = Ensemble(hearing, predict)
@@ -255,6 +297,7 @@ def ensemble_figures(hearing: CueHearing, predict: Predictor) -> dict[str, dict[
         "doublings": doublings(e),
         "counter-melodies": counter_melodies(e),
         "melody over the rest": balance(e),
+        **at_three_plans(hearing, predict),
     }
 
 
