@@ -189,7 +189,7 @@ def shape_cue(
         plans.append(
             plan_part(
                 hearing, i, dense, lanes=options.lanes, existing=options.existing,
-                outside=outside(part, span, cue), learned_cc=by.learned_cc, written=joined_notes(part.notes, repeats),
+                outside=outside(hearing.parts[i].part, span, cue), learned_cc=by.learned_cc, written=joined_notes(part.notes, repeats),
             )
         )
         kept_s = {plan.lane: plan.kept_s for plan in plans[-1]}

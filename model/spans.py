@@ -68,13 +68,14 @@ def bar_ticks(cue: Cue, bars: tuple[int, int] | None) -> tuple[int, int] | None:
 def outside(part: Part, span: tuple[int, int] | None, cue: Cue) -> list[tuple[int, int]]:
     """The stretches (first tick, tick after the last) of a part that stay as they are, in order.
 
-    The earlier value is restated at the span's last tick, so the stretch behind the span begins there.
+    The earlier value is restated at the span's last tick, so the stretch behind the span begins there. A note pulled
+    ahead of the span's first bar, as a heard part tells, belongs to it from the bar line on.
     """
     if span is None:
         return []
     start, end = span
-    notes = part.notes
-    into = (notes.onset_tick < start) & (notes.offset_tick > start)
+    notes = part.file_notes
+    into = (notes.onset_tick < start) & (notes.offset_tick > start) & (part.notes.onset_tick < start)
     first = int(notes.offset_tick[into].max()) if np.any(into) else start
     if end >= LAST_TICK:
         return [(0, min(first, LAST_TICK))] if first > 0 else []

@@ -305,6 +305,18 @@ def test_a_hand_on_a_slow_and_steep_instrument_is_learned_as_on_any(
     assert np.abs(one - other).mean() < 4.0
 
 
+def test_the_first_note_of_chosen_bars_is_shaped_though_its_key_goes_down_before_them(tmp_path: Path) -> None:
+    """Notes pulled ahead of bar 3: its first note sounds on the bar line, and has its new lane from there on."""
+    early = 0.24
+    path = one_line(tmp_path, [(4 + 4 * i - early, 4, 62 + 2 * (i % 3)) for i in range(4)])
+    profile = profile_file(tmp_path, '["*"]\nfirst_delay_s = 0.12\nlegato_delay_s = 0.12\nnotes_advanced = true\n')
+    cue, content = shaped(path, profile, bars=(3, 3))
+    for cc in (1, 11):
+        lane = lane_of(content, cue, cue.parts[0], cc)
+        assert np.all(lane.tick[lane.value_cc != lane.value_cc[0]] >= 8 * BEAT)
+        assert np.any((lane.tick >= 8 * BEAT) & (lane.tick < 11 * BEAT))
+
+
 @pytest.mark.parametrize("advanced", ["false", "true"])
 def test_bars_of_a_slow_instrument_leave_all_else_alone(tmp_path: Path, advanced: str) -> None:
     """Outside the bars every lane sounds as before, and inside it arrives within four steps of what stays."""
