@@ -6,14 +6,17 @@ worker that is lost loses nothing. Results come back in the order of the cues. W
 
 from __future__ import annotations
 
+import logging
 import re
 import shutil
+import socket
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from functools import lru_cache
 from io import StringIO
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlsplit
 
 from phrasewright.data.errors import InputError, PhrasewrightError, WorkerError
 from phrasewright.data.profiles import read_profile
@@ -159,14 +162,25 @@ def _workers(jobs: int, cluster: str | None) -> Iterator[tuple[int, float | None
         raise WorkerError(
             "--cluster needs the package distributed, which is not installed; install phrasewright[cluster]"
         ) from fault
+    silent = f"{cluster}: no scheduler answers there; write its address as tcp://host:8786, or leave --cluster out"
+    logging.getLogger("distributed").setLevel(logging.CRITICAL)  # what is lost is told in our own words
     try:
+        _greeted(cluster)
         client: Any = Client(cluster, timeout=CLUSTER_WAIT_S, set_as_default=False)  # type: ignore[no-untyped-call]
     except (OSError, TimeoutError, ValueError) as fault:
-        raise WorkerError(
-            f"{cluster}: no scheduler answers there; write its address as tcp://host:8786, or leave --cluster out"
-        ) from fault
+        raise WorkerError(silent) from fault
     with client, parallel_config(backend="dask", client=client, wait_for_workers_timeout=CLUSTER_WAIT_S):
         yield -1, CUE_LIMIT_S
+
+
+def _greeted(address: str) -> None:
+    """Wait for a scheduler's first byte: its client would wait for ever for a server of another kind, such as the
+    scheduler's own page. Raises OSError or ValueError.
+    """
+    place = urlsplit(address if "//" in address else f"//{address}")
+    with socket.create_connection((place.hostname or "", place.port or 8786), timeout=CLUSTER_WAIT_S) as line:
+        if place.scheme != "tls" and not line.recv(1):
+            raise OSError("closed")
 
 
 def _shaped(path: Path, options: ShapeOptions, by: Chosen) -> Shaped | PhrasewrightError:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import signal
+import socket
 import sqlite3
 import sys
 from pathlib import Path
@@ -214,6 +215,9 @@ def test_a_cluster_that_loses_a_worker_does_all_the_same(cues: Path, tmp_path: P
 def test_a_cluster_that_is_not_there_is_told(cues: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     pytest.importorskip("distributed")
     monkeypatch.setattr("phrasewright.inference.batch.CLUSTER_WAIT_S", 0.5)
-    for address in ("tcp://127.0.0.1:9", "nonsense://x"):
-        with pytest.raises(WorkerError, match="no scheduler answers there"):
-            shape_files([cues], tmp_path / "out", options=RULES, cluster=address)
+    with socket.create_server(("127.0.0.1", 0)) as other:  # a server that is no scheduler
+        page = f"127.0.0.1:{other.getsockname()[1]}"
+        for address in ("tcp://127.0.0.1:9", "nonsense", "tcp://x:y", page):
+            with pytest.raises(WorkerError, match="no scheduler answers there"):
+                shape_files([cues], tmp_path / "out", options=RULES, cluster=address)
+    assert not (tmp_path / "out").exists()
