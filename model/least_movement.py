@@ -121,6 +121,54 @@ def _spread(share: Array, width: int, n_frames: int, move_s: float) -> Array:
     return np.asarray(np.interp(np.arange(n_frames), np.arange(len(even)) * _STRIDE, even))
 
 
+def leaning(
+    part: PartHearing, value: Array, gestures: Gestures, residue: Residue | None, *, parameters: RuleParameters
+) -> Array:
+    """Long rows of slow repeats lean on the metre: equal dips at every stroke look and sound like a comb.
+
+    A player takes strokes in groups: a new bow or breath on the downbeat, less at the beats, least between them;
+    lighter on the way up to a peak, where the line is carried on, and more on the way down. Where notes stand in no
+    metre the last counts alone. Only what already dips is made deeper or shallower. `value`, shape (n_frames, 3), is
+    changed in place and returned.
+    """
+    rows = parameters.repeats
+    before_s = np.r_[np.inf, np.diff(gestures.onset_s)]
+    stroke = gestures.joined & gestures.repeated & ~gestures.entry & ~gestures.frozen & ~gestures.resting
+    stroke &= before_s > _FASTEST_REPEAT_S
+    edge = np.flatnonzero(np.diff(np.r_[False, stroke, False]))
+    spans = edge.reshape(-1, 2)  # first stroke and the one after the last, (n_rows, 2)
+    spans = spans[spans[:, 1] - spans[:, 0] >= rows.from_strokes]
+    if not len(spans):
+        return value
+    residue = residue or residue_of(part, gestures, parameters=parameters)
+    middle = np.clip(np.rint((gestures.onset_s + 0.5 * gestures.length_s) / FRAME_S), 0, len(value) - 1).astype(int)
+    level = value[middle, 0]
+    out = value.copy()
+    for first, after in spans.tolist():
+        i = np.arange(first, after)
+        metre = gestures.metre[i]
+        lean = np.interp(metre, rows.at_metre, rows.share) if np.ptp(metre) > 0.0 else np.ones(len(i))
+        lean = lean * (1.0 - rows.carried * np.tanh((level[i] - level[i - 1]) / rows.carried_cc))
+        lean = np.clip(lean * (1.0 + rows.residue * residue.dip[i]), *rows.bounds)
+        for k, share in zip(i.tolist(), lean.tolist(), strict=True):
+            for lane in (0, 1):
+                low, high = _dip_frames(gestures, k, before_s[k], lane, len(value), parameters=parameters)
+                line = np.linspace(value[low, lane], value[high - 1, lane], high - low)
+                out[low:high, lane] += (share - 1.0) * np.minimum(value[low:high, lane] - line, 0.0)
+    value[:] = out
+    return value
+
+
+def _dip_frames(
+    gestures: Gestures, k: int, before_s: float, lane: int, n_frames: int, *, parameters: RuleParameters
+) -> tuple[int, int]:
+    """First frame, and the one after the last, over which a lane dips at a gesture's onset."""
+    dip, onset_s = parameters.dip, float(gestures.onset_s[k])
+    lead_s = min(dip.before_s[lane], dip.share_before * before_s)
+    tail_s = min(dip.after_s[lane], dip.share_after * float(gestures.next_s[k] - onset_s))
+    return max(int((onset_s - lead_s) / FRAME_S), 0), min(int((onset_s + tail_s) / FRAME_S) + 2, n_frames)
+
+
 def never_bare(value: Array, gestures: Gestures, bounds: Bounds, *, parameters: RuleParameters) -> Array:
     """A deeper dip where neither dynamics nor expression would fall enough at a join or a repeat.
 
@@ -128,8 +176,8 @@ def never_bare(value: Array, gestures: Gestures, bounds: Bounds, *, parameters: 
     whole steps takes some. What is lacking is added to both lanes, so that the deeper one just reaches it. `value`,
     shape (n_frames, 3), is changed in place and returned; `bounds` as in `never_flat`.
     """
-    limits, dip = parameters.limits, parameters.dip
-    before_s = np.r_[np.inf, gestures.onset_s[1:] - gestures.onset_s[:-1]]
+    limits = parameters.limits
+    before_s = np.r_[np.inf, np.diff(gestures.onset_s)]
     long = np.minimum(gestures.length_s, np.r_[np.inf, gestures.length_s[:-1]]) > _JOIN_NOTE_S
     wanted = gestures.joined & ~gestures.entry & ~gestures.frozen & ~gestures.resting & (gestures.renewed >= _RENEWED)
     wanted &= np.where(gestures.repeated, before_s > _FASTEST_REPEAT_S, long)
@@ -147,9 +195,7 @@ def never_bare(value: Array, gestures: Gestures, bounds: Bounds, *, parameters: 
     for k in np.flatnonzero(lacking > 0.0).tolist():
         i = index[k]
         for lane in (0, 1):
-            lead_s = min(dip.before_s[lane], dip.share_before * before_s[i])
-            tail_s = min(dip.after_s[lane], dip.share_after * (gestures.next_s[i] - gestures.onset_s[i]))
-            low, high = int(at[i] - lead_s / FRAME_S), min(int(at[i] + tail_s / FRAME_S) + 2, len(value))
-            since_s = np.arange(low, high) * FRAME_S - gestures.onset_s[i]
-            value[low:high, lane] -= lacking[k] * bump(np.where(since_s < 0.0, since_s / lead_s, since_s / tail_s))
+            low, high = _dip_frames(gestures, i, before_s[i], lane, len(value), parameters=parameters)
+            place = np.interp(np.arange(low, high), [low, at[i], high - 1], [-1.0, 0.0, 1.0])
+            value[low:high, lane] -= lacking[k] * bump(place)
     return value

@@ -16,7 +16,7 @@ from phrasewright.model.ensemble import COUNTER_DB, counter_share, hand_over_db
 from phrasewright.model.gestures import Gestures, Grid, gestures_of, grid_of, runs_of, window_frames
 from phrasewright.model.hearing import EVENTS, CueHearing
 from phrasewright.model.lanes import FRAME_S, DenseLanes
-from phrasewright.model.least_movement import never_bare, never_flat
+from phrasewright.model.least_movement import leaning, never_bare, never_flat
 from phrasewright.model.levels import DYNAMICS_DB_PER_STEP, LEVEL_LAW_DB, combined_level_db
 from phrasewright.model.parameters import DEFAULT, RuleParameters
 from phrasewright.model.residue import Residue
@@ -65,6 +65,7 @@ def within_limits(
         if parameters.limits.held_cc > 0.0:
             bounds = (dynamics_cc, parameters.limits.expression_cc, parameters.limits.vibrato_cc)
             value = never_flat(part, value, gestures, grid, residue, bounds, parameters=parameters)
+            value = leaning(part, value, gestures, residue, parameters=parameters)
             value = never_bare(value, gestures, bounds, parameters=parameters)
         value = held_levels(value, gestures, grid, parameters=parameters, rest_cc=resting_cc)
     measured = part.part.responses  # what such a lane may reach follows from its levels

@@ -134,6 +134,24 @@ class Dip:
 
 
 @dataclass(frozen=True)
+class Repeats:
+    """Long rows of repeats, whoever predicted them: strokes in groups, not a comb (common practice, no source)."""
+
+    from_strokes: int = 3
+    """Shorter rows are left alone."""
+    at_metre: tuple[float, ...] = (0.0, 0.3, 0.5, 1.0)
+    share: tuple[float, ...] = (0.7, 0.78, 0.9, 1.12)
+    """What a dip keeps of its depth by the metre: between beats, on a beat, on the half bar, on the downbeat."""
+    carried: float = 0.14
+    carried_cc: float = 3.0
+    """Shallower by up to this share where dynamics rises from stroke to stroke by the second or more, deeper where it
+    falls.
+    """
+    residue: float = 0.1
+    bounds: Pair = (0.6, 1.3)
+
+
+@dataclass(frozen=True)
 class Held:
     """Movement on held notes: 3 to 6 steps within about a second, vibrato 10 to 25 over 3 to 6 s."""
 
@@ -388,6 +406,7 @@ class RuleParameters:
     arc: Arc = Arc()
     note: Note = field(default_factory=Note)
     dip: Dip = field(default_factory=Dip)
+    repeats: Repeats = Repeats()
     held: Held = Held()
     chords: Chords = Chords()
     run: Run = Run()

@@ -11,7 +11,7 @@ from played_lines import frame, labelled, line, solo_line
 
 from phrasewright.model.gestures import gestures_of, grid_of
 from phrasewright.model.lanes import frame_times_s, n_frames_for
-from phrasewright.model.least_movement import never_bare, never_flat
+from phrasewright.model.least_movement import leaning, never_bare, never_flat
 from phrasewright.model.parameters import DEFAULT
 
 BOUNDS = ((12.0, 118.0), (48.0, 120.0), (0.0, 110.0))
@@ -67,3 +67,29 @@ def test_notes_that_are_not_connected_and_quick_joins_are_left_alone() -> None:
             gestures = replace(gestures, joined=np.zeros(4, dtype=bool))
         value = np.tile([72.0, 92.0, 40.0], (n_frames_for(4.0), 1))
         assert np.array_equal(never_bare(value.copy(), gestures, BOUNDS, parameters=DEFAULT), value)
+
+
+def test_a_long_row_of_repeats_leans_on_the_downbeats_and_is_carried_upwards() -> None:
+    """Sixteen crotchets at one pitch with equal dips, under an arc that rises for two bars and falls for two."""
+    hearing = labelled(solo_line(line([67] * 16, 1.0)), event="none")
+    gestures = gestures_of(hearing, 0, parameters=DEFAULT)
+    time_s = frame_times_s(n_frames_for(8.0))
+    nearest = np.abs(time_s[:, None] - gestures.onset_s[None, 1:]).min(axis=1)
+    arc = 20.0 * np.sin(np.pi * np.clip(time_s / 8.0, 0.0, 1.0))
+    value = np.stack([60.0 + arc, 80.0 + arc, 40.0 + 0 * arc], axis=1)
+    value[:, :2] -= 14.0 * np.clip(1.0 - nearest[:, None] / 0.09, 0.0, 1.0)
+    leant = leaning(hearing.parts[0], value.copy(), gestures, None, parameters=DEFAULT)
+    depth = [60.0 + arc[frame(t)] - leant[frame(t), 0] for t in gestures.onset_s[1:]]
+    strokes = dict(enumerate(depth, 2))  # as counted from the first
+    assert all(strokes[k] > max(strokes[k - 1], strokes[k + 1]) for k in (5, 9, 13))
+    assert np.mean([strokes[k] for k in (2, 4, 6, 8)]) < np.mean([strokes[k] for k in (10, 12, 14, 16)]) - 1.0
+    assert min(depth) > 8.0  # deeper than a join
+    assert np.array_equal(leant[:, 2], value[:, 2])
+
+
+def test_three_strokes_are_no_row() -> None:
+    hearing = labelled(solo_line(line([67, 67, 67, 69], 1.0)), event="none")
+    gestures = gestures_of(hearing, 0, parameters=DEFAULT)
+    value = np.tile([72.0, 92.0, 40.0], (n_frames_for(4.0), 1))
+    value[:, 0] += 8.0 * np.sin(9.0 * frame_times_s(len(value)))
+    assert np.array_equal(leaning(hearing.parts[0], value.copy(), gestures, None, parameters=DEFAULT), value)
