@@ -64,6 +64,7 @@ def shape_files(
     cluster: str | None = None,
     done: Callable[[], object] = lambda: None,
     record: Callable[[Shaped], str] | None = None,
+    report: Path | None = None,
 ) -> dict[str, Any]:
     """Shape files into a file or a folder and return the summary, `{"cues": [...]}`.
 
@@ -79,6 +80,8 @@ def shape_files(
         Processes to work on several cues.
     cluster : str, optional
         Address of a Dask scheduler, such as tcp://host:8786, whose workers see the same files under the same names.
+    report : Path, optional
+        A page to look at, of all cues that could be shaped.
 
     Returns
     -------
@@ -99,7 +102,10 @@ def shape_files(
     outputs = output_paths(paths, target)
     for out in outputs:
         check_output(out, inputs=paths, force=force)
+    if report is not None:
+        check_output(report, inputs=paths, force=force)
     check_folder(outputs[0].parent)
+    shown: list[Shaped] = []
     cues: list[dict[str, Any]] = []
     failed: list[dict[str, str]] = []
     results = shaped_cues(paths, options, jobs=jobs, cluster=cluster)
@@ -116,7 +122,13 @@ def shape_files(
             said = record(shaped) if record is not None else ""
             remarks = [*shaped.summary["remarks"], *([said] if said else [])]
             cues.append({**shaped.summary, "out": str(out), "remarks": remarks})
+            if report is not None:
+                shown.append(shaped)
         done()
+    if report is not None and shown:
+        from phrasewright.inference.reporting import shape_report, write_report
+
+        write_report(report, shape_report(shown, profile=options.profile), inputs=paths, force=force)
     return {"cues": cues, "failed": failed} if failed else {"cues": cues}
 
 

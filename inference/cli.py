@@ -58,6 +58,7 @@ _force = click.option("--force", is_flag=True, help="Replace an output that is a
 _profile = click.option(
     "--profile", type=_CUE, help="Controllers and ranges of your instruments, as TOML. Example: --profile mine.toml"
 )
+_report = click.option("--report", type=_CUE, help="Write a page to look at, offline. Example: --report page.html")
 
 
 def _example(text: str) -> str:
@@ -77,7 +78,8 @@ def main() -> None:
 @main.command(epilog=_example("shape cue.mid -o shaped.mid"))
 @click.argument("cues", nargs=-1, required=True, type=_CUE, metavar="CUE.mid [CUE2.mid ...]")
 @click.option("-o", "--out", required=True, help="File (.mid, .midi) or folder to write to. Example: -o shaped.mid")
-@click.option("--baseline", is_flag=True, help="Shape by the rules alone; no network is loaded. Example: --baseline")
+@click.option("--baseline", is_flag=True, help="Shape by the rules alone; no network is loaded. With --style, by the rules as they were fitted to it."
+    " Example: --baseline")
 @click.option("--lanes", type=_LANES, help="Write only these lanes. Example: --lanes dynamics,expression")
 @click.option("--parts", type=_PARTS, help='Shape only these parts. Example: --parts 1,3,"Violins I"')
 @click.option("--bars", type=_BARS, help="Shape only these bars, counted from 1. Example: --bars 17-32")
@@ -126,12 +128,13 @@ def main() -> None:
     help="Do not keep what is written in the store; corrections of it are then learned with --shaped only."
     " Example: --no-record",
 )
+@_report
 @_profile
 @_force
 @_json
 def shape(
     cues: tuple[Path, ...], out: str, force: bool, as_json: bool, no_record: bool, jobs: int, cluster: str | None,
-    **choices: Any,
+    report: Path | None, **choices: Any,
 ) -> None:
     """Write dynamics, expression and vibrato lanes into a copy of each cue; a folder stands for the cues in it.
 
@@ -142,18 +145,32 @@ def shape(
     from phrasewright.inference.shaping import ShapeOptions
 
     options = ShapeOptions(**choices)
+    if options.style is not None:
+        _renew(options.style)
     paths = cue_paths(cues)
     with progress("Shaping", len(paths)) as step:
-        record = None if no_record else _record
         result = shape_files(
-            paths, out, options=options, force=force, jobs=jobs, cluster=cluster, done=step, record=record
-        )
+            paths, out, options=options, force=force, jobs=jobs, cluster=cluster, done=step,
+            record=None if no_record else _record, report=report,
+        )  # fmt: skip
     tell(result, summary_text, as_json=as_json)
     failures = failure_lines(result)
     for failure in failures:
         complain(failure)
     if failures:
         click.get_current_context().exit(1)
+
+
+def _renew(style: str) -> None:
+    """A style learned with another version is fitted anew from its corrections before it is used."""
+    from phrasewright.inference.styles import is_outdated
+
+    if is_outdated(style):
+        from phrasewright.data.store import Store
+        from phrasewright.training.learning import load_style
+
+        with Store() as store:
+            load_style(store, style)
 
 
 def _record(shaped: Any) -> str:
@@ -353,12 +370,11 @@ def explain(cue: Path, profile: Path | None, as_json: bool) -> None:
 @click.option(
     "--csv", "table", type=_CUE, help="Write the figures of every phrase and situation as a table. Example: --csv f.csv"
 )
+@_report
 @_profile
 @_force
 @_json
-def compare(
-    left: Path, rights: tuple[Path, ...], table: Path | None, profile: Path | None, force: bool, as_json: bool
-) -> None:
+def compare(left: Path, rights: tuple[Path, ...], as_json: bool, **choices: Any) -> None:
     """Compare the lanes of one or more files with those of the first, such as predicted with hand-drawn ones.
 
     Where notes stand at other times, in another tempo or after cuts, lanes are compared note by note.
@@ -366,7 +382,7 @@ def compare(
     from phrasewright.inference.comparing import compare_into
     from phrasewright.inference.comparison_text import compare_text
 
-    tell(compare_into(left, rights, table=table, profile=profile, force=force), compare_text, as_json=as_json)
+    tell(compare_into(left, rights, **choices), compare_text, as_json=as_json)
 
 
 @main.command(epilog=_example("review shaped.mid --ignore retrigger --fail-on jump"))

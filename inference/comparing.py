@@ -74,28 +74,36 @@ def compare_into(
     rights: Sequence[Path],
     *,
     table: Path | None = None,
+    report: Path | None = None,
     profile: Path | None = None,
     force: bool = False,
 ) -> dict[str, Any]:
-    """Compare, and write the figures of every phrase and situation into `table` as CSV. Returns as `result_of`.
+    """Compare, and write every phrase's and situation's figures into `table` as CSV, a page to look at into `report`.
+
+    Returns as `result_of`.
 
     Raises
     ------
     InputError
         A file that cannot be read as a cue, or a faulty profile.
     OutputError
-        The table is there already and `force` is not given, or cannot be written.
+        One of them is there already and `force` is not given, or cannot be written.
     """
     inputs = [left, *rights]
-    if table is not None:
-        check_output(table, inputs=inputs, force=force)
+    for out in (table, report):
+        if out is not None:
+            check_output(out, inputs=inputs, force=force)
     entries = read_profile(profile) if profile is not None else None
-    compared = comparisons(left, rights, profile=entries, tables=table is not None)
+    compared = comparisons(left, rights, profile=entries, tables=table is not None or report is not None)
     if table is not None:
         from phrasewright.inference.comparison_tables import csv_of
 
         tables = [(str(path), one.table) for path, one in zip(rights, compared, strict=True) if one.table is not None]
         write_whole(table, csv_of(tables).encode(), force=force, inputs=inputs)
+    if report is not None:
+        from phrasewright.inference.reporting import compare_report, write_report
+
+        write_report(report, compare_report(compared, rights), inputs=inputs, force=force)
     return result_of(compared, rights)
 
 

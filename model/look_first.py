@@ -1,7 +1,8 @@
 """Where to look first: the phrases of which a predictor is least sure.
 
-A lane's spread is compared with what is usual for that lane in the cue, in units of how much it varies there (median and
-median absolute deviation), so that vibrato, which is free everywhere, does not crowd out dynamics. The order is for people only; nothing that is written depends on it.
+A lane's spread is compared with what is usual for that lane in the cue, in units of how much it varies there (median
+and median absolute deviation), so that vibrato, which is free everywhere, does not crowd out dynamics. The order is for
+people only; nothing that is written depends on it.
 """
 
 from __future__ import annotations
@@ -31,8 +32,11 @@ nothing is claimed."""
 
 @dataclass(frozen=True)
 class Unsure:
-    """A phrase (counted from 0) of a part (from 1): its mean spread in steps, how often the lane's usual one that is, and
-    how far it stands out from the lane's phrases, in their deviations."""
+    """A phrase (counted from 0) of a part (from 1).
+
+    `spread_cc` is its mean spread in steps, `times_usual` how often the lane's usual one that is, `stands_out` how far
+    above that it is in the lane's deviations.
+    """
 
     part: int
     lane: str
