@@ -12,7 +12,9 @@ from lane_checks import all_faults, lane_of
 from learned_cues import draw, hand_cc, write_cue
 from shaped_cues import control, line, note, orchestra, program, track, write
 
+from phrasewright.data.corrections import Correction, LoggedCorrection
 from phrasewright.data.cue import Cue
+from phrasewright.data.curves import Curve
 from phrasewright.data.demo_cues import write_demo
 from phrasewright.data.profiles import read_profile
 from phrasewright.data.reading import read_cue
@@ -22,6 +24,8 @@ from phrasewright.inference.shaping import ShapeOptions, shape_cue
 from phrasewright.model.hearing import CueHearing
 from phrasewright.model.levels import dynamics_to_db, expression_to_db
 from phrasewright.model.listening import hear
+from phrasewright.model.rules import rules_lanes
+from phrasewright.training.personal_examples import examples_of
 
 BEAT = 480
 WHOLE = """
@@ -269,25 +273,47 @@ def test_a_picture_shows_the_fourth_lane(tmp_path: Path) -> None:
     assert "bow" in out.read_text(encoding="utf-8")
 
 
+SLOW_AND_STEEP = '["*"]\nfirst_delay_s = 0.15\nlegato_delay_s = 0.15\nresponse.dynamics = [[0, -60], [127, 0]]\n'
+
+
+def on_slow_and_steep(hearing: CueHearing, index: int) -> np.ndarray:
+    """What `hand_cc` has to draw on that instrument: .15 s later, and where its levels are; shape (n_frames, 3)."""
+    own = hand_cc(hearing, index)
+    late = np.vstack([np.repeat(own[:1], 15, axis=0), own[:-15]])
+    late[:, 0] = 127.0 + dynamics_to_db(late[:, 0]) * 127.0 / 60.0
+    return late
+
+
+def test_examples_of_a_slow_and_steep_instrument_are_those_of_any(tmp_path: Path) -> None:
+    """What a hand drew late and on other values teaches what it would have drawn at once and on the usual ones."""
+    cue = write_cue(tmp_path / "cue.mid", seed=3)
+    profile = read_profile(profile_file(tmp_path, SLOW_AND_STEEP))
+    found = []
+    for given in (None, profile):
+        hearing = hear(read_cue(cue, profile=given))
+        own = hand_cc(hearing, 0) if given is None else on_slow_and_steep(hearing, 0)
+        phrase = hearing.parts[0].phrases[1]
+        left = Curve(np.arange(len(own)) * 0.01, own[:, 0])
+        drawn = Correction(1, "Violin", "dynamics", 1, phrase.start_s, phrase.end_s, "drawn", 1.0, None, left)
+        logged = LoggedCorrection(1, 1, "hand", 1, "cue", "file", "rules", "1", "", drawn)
+        found.append(examples_of([logged], {1: hearing}, shipped=rules_lanes)[0])
+    same, at, also_at = np.intersect1d(found[0].frame, found[1].frame, return_indices=True)
+    assert len(same) > 50
+    inside = slice(3, -25)  # the last tenths of a line end with its key, late or not
+    apart = found[1].target_cc[also_at, 0][inside] - found[0].target_cc[at, 0][inside]
+    assert np.abs(apart).mean() < 1.0
+
+
+@pytest.mark.slow
 def test_a_hand_on_a_slow_and_steep_instrument_is_learned_as_on_any(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Drawn late and on other values, as the instrument asks: the style is the one learned without a profile."""
     monkeypatch.setenv("PHRASEWRIGHT_HOME", str(tmp_path / "home"))
     cue = write_cue(tmp_path / "cue.mid", seed=3)
-    profile = profile_file(
-        tmp_path,
-        '["*"]\nfirst_delay_s = 0.15\nlegato_delay_s = 0.15\nresponse.dynamics = [[0, -60], [127, 0]]\n',
-    )
-
-    def on_instrument(hearing: CueHearing, index: int) -> np.ndarray:
-        own = hand_cc(hearing, index)
-        late = np.vstack([np.repeat(own[:1], 15, axis=0), own[:-15]])
-        late[:, 0] = 127.0 + dynamics_to_db(late[:, 0]) * 127.0 / 60.0
-        return late
-
+    profile = profile_file(tmp_path, SLOW_AND_STEEP)
     plain = draw(cue, tmp_path / "plain.mid")
-    profiled = draw(cue, tmp_path / "profiled.mid", hand=on_instrument)
+    profiled = draw(cue, tmp_path / "profiled.mid", hand=on_slow_and_steep)
     told = [
         json.loads(run("learn", name, file, "--json", *options).stdout)
         for name, file, options in (("plain", plain, ()), ("slow", profiled, ("--profile", profile)))
