@@ -25,7 +25,7 @@ def output_paths(inputs: Sequence[Path], target: str | Path) -> list[Path]:
         Several inputs for one file, or two inputs whose results would have one name.
     """
     path = Path(target)
-    if path.suffix.lower() in MIDI_SUFFIXES and not path.is_dir():
+    if path.suffix.lower() in MIDI_SUFFIXES and not _is_folder(path):
         if len(inputs) > 1:
             raise UsageError(f"{path} is one file, but there are {len(inputs)} cues; name a folder instead")
         return [path]
@@ -44,9 +44,9 @@ def check_output(path: Path, *, inputs: Sequence[Path], force: bool) -> None:
         with suppress(OSError):
             if path.exists() and source.exists() and os.path.samefile(path, source):
                 raise OutputError(f"{path}: is the input itself, which is never changed; choose another name or folder")
-    if path.is_dir():
+    if _is_folder(path):
         raise OutputError(f"{path}: is a folder; choose another name for the file")
-    if path.exists() and not force:
+    if os.path.lexists(path) and not force:
         raise OutputError(f"{path}: is already there; choose another name, or add --force to replace it")
 
 
@@ -57,6 +57,15 @@ def check_folder(folder: Path) -> None:
         raise OutputError(f"{there}: is a file, not a folder; choose another place")
     if not os.access(there, os.W_OK | os.X_OK):
         raise OutputError(f"{there}: cannot be written to; choose another place, or change its permissions")
+
+
+def _is_folder(path: Path) -> bool:
+    """Whether a folder is there. Raises OutputError where that cannot be told: too long a name, a folder kept shut."""
+    try:
+        return path.is_dir()
+    except (OSError, ValueError) as fault:
+        reason = getattr(fault, "strerror", None) or str(fault)
+        raise OutputError(f"{path}: cannot be written ({reason}); choose another name or folder") from fault
 
 
 def write_whole(path: Path, content: bytes, *, force: bool = False, inputs: Sequence[Path] = ()) -> None:
@@ -90,8 +99,8 @@ def write_whole(path: Path, content: bytes, *, force: bool = False, inputs: Sequ
         else:
             _move_if_absent(temporary, path)
         temporary = None
-    except OSError as fault:
-        reason = fault.strerror or str(fault)
+    except (OSError, ValueError) as fault:  # ValueError: a name that no system takes
+        reason = getattr(fault, "strerror", None) or str(fault)
         raise OutputError(f"{path}: cannot be written ({reason}); check folder, permissions and space") from fault
     finally:
         if temporary is not None:

@@ -58,3 +58,19 @@ def test_a_place_that_cannot_be_written_is_told(tmp_path: Path) -> None:
         write_whole(tmp_path / "file" / "a.mid", b"new")
     with pytest.raises(OutputError, match="is a folder"):
         write_whole(tmp_path, b"new", force=True)
+
+
+def test_a_name_that_no_folder_takes_is_told(tmp_path: Path) -> None:
+    with pytest.raises(OutputError, match="cannot be written"):
+        output_paths([Path("a.mid")], tmp_path / ("x" * 300 + ".mid"))
+    for name in ("x" * 300 + ".mid", "a\0b.mid"):
+        with pytest.raises(OutputError, match="cannot be written"):
+            write_whole(tmp_path / name, b"new", force=True)
+
+
+def test_a_link_to_nowhere_is_something_a_user_has(tmp_path: Path) -> None:
+    link = tmp_path / "out.mid"
+    link.symlink_to(tmp_path / "on-the-unplugged-disk.mid")
+    with pytest.raises(OutputError, match="is already there"):
+        write_whole(link, b"new")
+    assert link.is_symlink()
