@@ -309,6 +309,14 @@ class Store:
             raise StoreError(f"{self.path}: style {style} version {version} is damaged; undo it, or learn it again")
         return bytes(row[0])
 
+    def renew_payload(self, style: str, version: int, payload: bytes) -> None:
+        """Replace what predicts in a version by the same fitted anew from the log, in one transaction."""
+        with self._change() as db:
+            db.execute(
+                "UPDATE version SET payload = ?, digest = ? WHERE style = ? AND version = ?",
+                (payload, digest(payload), style, version),
+            )
+
     def undo(self, style: str) -> StyleVersion | None:
         """Put the version before back in use, exactly, and return it; None where that is the shipped model.
 

@@ -78,8 +78,11 @@ def main() -> None:
 @main.command(epilog=_example("shape cue.mid -o shaped.mid"))
 @click.argument("cues", nargs=-1, required=True, type=_CUE, metavar="CUE.mid [CUE2.mid ...]")
 @click.option("-o", "--out", required=True, help="File (.mid, .midi) or folder to write to. Example: -o shaped.mid")
-@click.option("--baseline", is_flag=True, help="Shape by the rules alone; no network is loaded. With --style, by the rules as they were fitted to it."
-    " Example: --baseline")
+@click.option(
+    "--baseline",
+    is_flag=True,
+    help="Shape by the rules alone, with --style as they were fitted to it; no network is loaded. Example: --baseline",
+)
 @click.option("--lanes", type=_LANES, help="Write only these lanes. Example: --lanes dynamics,expression")
 @click.option("--parts", type=_PARTS, help='Shape only these parts. Example: --parts 1,3,"Violins I"')
 @click.option("--bars", type=_BARS, help="Shape only these bars, counted from 1. Example: --bars 17-32")

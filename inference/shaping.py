@@ -45,7 +45,7 @@ class ShapeOptions:
     Parameters
     ----------
     baseline : bool
-        The rules alone; no network is loaded.
+        The rules alone, with a style as they were fitted to it; no network is loaded.
     lanes : sequence of lane names or None
         Which lanes, None for those each instrument gets by default.
     parts : sequence of str or None
@@ -78,8 +78,6 @@ class ShapeOptions:
     join_repeats: bool = False
 
     def __post_init__(self) -> None:
-        if self.style is not None and self.baseline:
-            raise UsageError("--baseline with --style: rules fitted to a style are not available; choose one")
         if self.join_repeats and self.lanes_only:
             raise UsageError("--join-repeats with --lanes-only: one changes notes, the other writes none; choose one")
         unknown = [lane for lane in self.lanes or () if lane not in ALL_LANES]
@@ -126,13 +124,15 @@ def chosen_predictor(options: ShapeOptions) -> Chosen:
     if options.style is None:
         return Chosen(predict, name, "1", remark)
     from phrasewright.inference.styles import open_style
-    from phrasewright.model.personal import style_lanes
+    from phrasewright.model.personal import ruled_lanes, style_lanes
 
     style = open_style(options.style)
     if style is None:
         return Chosen(predict, options.style, "0", f"style {options.style} predicts as shipped: no version is in use")
 
     def in_style(hearing: CueHearing, index: int) -> DenseLanes:
+        if options.baseline:
+            return ruled_lanes(hearing, index, style)
         return style_lanes(hearing, index, style, shipped=predict)
 
     return Chosen(in_style, style.name, str(style.version), "", style.ranges_cc())
@@ -231,6 +231,7 @@ def _unsure_row(cue: Cue, unsure: Unsure) -> dict[str, Any]:
         "bars": bars if cue.tempo.has_metre else None,
         "spread": round(unsure.spread_cc, 3),
         "times_usual": round(unsure.times_usual, 3),
+        "stands_out": round(unsure.stands_out, 3),
     }
 
 

@@ -16,7 +16,7 @@ from phrasewright.data.store import FILE_NAME, Store, store_folder
 from phrasewright.inference.writing import check_output, write_whole
 from phrasewright.model.hearing import ROLES
 from phrasewright.model.personal import Style
-from phrasewright.model.style_files import MAX_BYTES, style_from
+from phrasewright.model.style_files import MAX_BYTES, is_current, style_from
 
 
 def open_style(name: str) -> Style | None:
@@ -49,6 +49,15 @@ def loaded(store: Store, name: str) -> Style | None:
         return None
     content = store.version_payload(name, head.version)
     return style_from(content, source=f"style {name} version {head.version}", version=head.version)
+
+
+def is_outdated(name: str) -> bool:
+    """Whether a style in the store was learned with other columns or another network than this version's."""
+    if is_file_name(name):
+        return False
+    with Store() as store:
+        head = store.head(name)
+        return head is not None and head.has_payload and not is_current(store.version_payload(name, head.version))
 
 
 def file_bytes(path: Path) -> bytes:

@@ -1,47 +1,46 @@
 """The personal layer: what a hand's corrections add to the shipped model.
 
-A lane is answered by five voices: the shipped curve, the shipped curve with a level and gain of the hand's, a linear
-head over smooth columns, trees over raw columns, and the linear head with trees over what it leaves. A stack weighs
-them; its weights were found on phrases held back. Where a kind of passage was never corrected the answer is the shipped
-one, nearer to the hand the more music of that kind, or of a kind like it, it stands on; the spread tells.
-
-A style is a safetensors file with its settings in JSON beside the arrays: no code, checked when read, so that one from
-a stranger is safe to open. Units: controller steps, seconds.
+A lane is answered by several voices: the shipped curve, the shipped curve with a level and gain of the hand's, a linear
+head over smooth columns, trees over raw columns, the linear head with trees over what it leaves, a head over the
+evidence network's view that starts from what is usual among hands, and that head with trees over what it leaves. A
+stack weighs them; its weights were found on phrases held back. Where a kind of passage was never corrected the answer
+is the shipped one, nearer to the hand the more music of that kind, or of a kind like it, it stands on; the spread
+tells. How a style is kept in a file: `style_files.py`. Units: controller steps, seconds.
 """
 
 from __future__ import annotations
 
-import json
 import math
-import struct
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from safetensors import SafetensorError
-from safetensors.numpy import load, save
 
-from phrasewright.data.corrections import check_style_name
 from phrasewright.data.cue import FAMILIES
 from phrasewright.data.curves import LANES
-from phrasewright.data.errors import InputError, UsageError
 from phrasewright.data.plan import MF_CC, plan_levels
-from phrasewright.model.hearing import ROLES, CueHearing
+from phrasewright.model.departures import FittedRules
+from phrasewright.model.evidence import MIDDLE_CC, SCALE_CC
+from phrasewright.model.hearing import CueHearing
 from phrasewright.model.lanes import FRAME_S, DenseLanes
 from phrasewright.model.parameters import DEFAULT
-from phrasewright.model.personal_features import FEATURE_VERSION, N_BASIS, RAW, Moments, moments_of
-from phrasewright.model.prediction import foreseeable, prediction_frames
-from phrasewright.model.rules import raw_cc
-from phrasewright.model.trees import ARRAYS, Trees, trees_from
+from phrasewright.model.personal_features import Moments, moments_of
+from phrasewright.model.prediction import evidence_features, foreseeable, prediction_frames
+from phrasewright.model.rules import raw_cc, rules_lanes
+from phrasewright.model.trees import Trees, Walk
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Predictor = Callable[[CueHearing, int], DenseLanes]
 
-VOICES = ("shipped", "fitted", "linear", "trees", "both")
-MAX_BYTES = 256 << 20
+VOICES = ("shipped", "fitted", "linear", "trees", "both", "evidence", "deep")
+FORESTS = {"trees": 3, "both": 4, "deep": 6}
+"""Forests of a lane, and the voice that each belongs to."""
+MAX_WEIGHT = 1e6
+"""No coefficient of a fit is nearly so large; sums of larger ones could stop being numbers."""
 _HALF_S, _HALF_ABROAD_S = 0.3, 3.0
 """Music of one family, and of others, that weighs as much as the shipped default (our choice)."""
 _ROLE_SHARE, _FAMILY_SHARE = 0.7, 0.08
@@ -60,8 +59,10 @@ class LaneModel:
         Of the linear head, its constant last.
     level : float array, (2,)
         Gain and offset that bring the shipped curve to the hand's.
-    trees, both : Trees
-        Over raw columns alone, and over what the linear head leaves.
+    head : float array, (n_deep + 1,)
+        Coefficients on the evidence network's view, in its units, the constant last.
+    trees, both, deep : Trees
+        Over raw columns alone, over what the linear head leaves, and over what `head` leaves.
     stack : float array, (len(VOICES),)
         Weights of the voices, not negative, their sum 1.
     range_cc : float array, (2,)
@@ -72,23 +73,38 @@ class LaneModel:
 
     coefficients: NDArray[np.float32]
     level: Array
+    head: Array
     trees: Trees
     both: Trees
+    deep: Trees
     stack: Array
     range_cc: Array
     error_cc: Array
 
-    def voices(self, moments: Moments, shipped_cc: Array) -> Array:
-        """What each voice says, shape (n_frames, len(VOICES)), steps."""
-        linear = moments.basis.astype(np.float64) @ self.coefficients[:-1].astype(np.float64)
-        linear = np.clip(linear + float(self.coefficients[-1]), *self.range_cc)
-        trees = self.trees.predict(moments.raw) if self.stack[3] > 0 else shipped_cc
-        both = linear + self.both.predict(moments.raw) if self.stack[4] > 0 else shipped_cc
-        return np.stack([shipped_cc, self.level[1] + self.level[0] * shipped_cc, linear, trees, both], axis=1)
+    @property
+    def speaking(self) -> list[str]:
+        """Names of the forests that have a say."""
+        return [name for name, voice in FORESTS.items() if self.stack[voice] > 0.0]
 
-    def answer(self, moments: Moments, shipped_cc: Array) -> Array:
-        """The stack's answer, shape (n_frames,), steps, within the hand's range."""
-        return np.asarray(np.clip(self.voices(moments, shipped_cc) @ self.stack, *self.range_cc))
+    def voices(self, moments: Moments, shipped_cc: Array, *, forests: Array | None = None) -> Array:
+        """What each voice says, shape (n_frames, len(VOICES)), steps.
+
+        `forests`, (n_frames, len(FORESTS)), saves walking them.
+        """
+        if forests is None:
+            forests = Walk([getattr(self, name) for name in FORESTS]).predict(moments.raw)
+        linear = np.asarray(moments.basis @ self.coefficients[:-1], dtype=np.float64)
+        linear = np.clip(linear + float(self.coefficients[-1]), *self.range_cc)
+        fitted = self.level[1] + self.level[0] * shipped_cc
+        head = self.head_cc(moments)
+        trees, both, deep = forests.T
+        return np.stack([shipped_cc, fitted, linear, trees, linear + both, head, head + deep], axis=1)
+
+    def head_cc(self, moments: Moments) -> Array:
+        """What the head over the evidence network's view says, (n_frames,), steps."""
+        assert moments.deep is not None
+        said = np.asarray(moments.deep @ self.head[:-1].astype(np.float32), dtype=np.float64) + self.head[-1]
+        return np.asarray(np.clip(MIDDLE_CC + SCALE_CC * said, *self.range_cc))
 
 
 @dataclass(frozen=True)
@@ -104,6 +120,8 @@ class Style:
         Weighted seconds of corrected music of each kind.
     about : mapping
         Plain facts: number of passages, seconds of music, what it was learned from.
+    rules : FittedRules
+        The rules fitted to the same corrections.
     version : int
         Its number in the store, 0 for one read from a file.
     """
@@ -112,7 +130,27 @@ class Style:
     lanes: Mapping[str, LaneModel]
     evidence_s: Array
     about: Mapping[str, Any]
+    rules: FittedRules
     version: int = 0
+
+    @cached_property
+    def _walk(self) -> Walk:
+        """All forests that have a say, lane by lane."""
+        return Walk([getattr(model, name) for model in self.lanes.values() for name in model.speaking])
+
+    def voices(self, moments: Moments, shipped_cc: Array) -> dict[str, Array]:
+        """What each voice says of each lane: (n_frames, len(VOICES)), steps; `shipped_cc` (n_frames, 3).
+
+        Forests that have no say in a lane are not walked and count as 0.
+        """
+        walked = iter(self._walk.predict(moments.raw).T if self._walk.forests else ())
+        said = {}
+        for lane, model in self.lanes.items():
+            forests = np.zeros((len(moments.raw), len(FORESTS)))
+            for name in model.speaking:
+                forests[:, list(FORESTS).index(name)] = next(walked)
+            said[lane] = model.voices(moments, shipped_cc[:, LANES.index(lane)], forests=forests)
+        return said
 
     def ranges_cc(self) -> dict[str, tuple[int, int]]:
         """Lowest and highest step the hand drew, by lane, a little widened."""
@@ -144,9 +182,9 @@ def style_lanes(hearing: CueHearing, index: int, style: Style, *, shipped: Predi
     lift = plan_lift_cc(hearing, index, frames)
     value, spread = np.array(base.value_cc), np.array(base.spread_cc)
     every = np.arange(base.n_frames)
-    for lane, model in style.lanes.items():
-        column = LANES.index(lane)
-        said = model.answer(moments, base.value_cc[frames, column] - lift[:, column]) + lift[:, column]
+    for lane, voices in style.voices(moments, base.value_cc[frames] - lift).items():
+        column, model = LANES.index(lane), style.lanes[lane]
+        said = np.clip(voices @ model.stack, *model.range_cc) + lift[:, column]
         trust = evidence_of(style, lane=lane, family=part.part.family, role=moments.role)
         hand, e = np.interp(every, frames, said), np.interp(every, frames, trust)
         value[:, column] += e * (hand - value[:, column])
@@ -167,102 +205,25 @@ def plan_lift_cc(hearing: CueHearing, index: int, frames: Ints) -> Array:
 
 def personal_moments(hearing: CueHearing, index: int, frames: Ints) -> Moments:
     """The columns a style sees at frames of one part that has attacks."""
-    return moments_of(
-        hearing, index, frames, rules_cc=raw_cc(hearing, index, frames, parameters=foreseeable(DEFAULT))
-    )
+    rules_cc = raw_cc(hearing, index, frames, parameters=foreseeable(DEFAULT))
+    moments = moments_of(hearing, index, frames, rules_cc=rules_cc)
+    return replace(moments, deep=evidence_features(hearing, index, frames, moments=moments))
 
 
-def style_bytes(style: Style) -> bytes:
-    """The style as one safetensors file; the same style gives the same bytes."""
-    arrays: dict[str, NDArray[Any]] = {"evidence_s": np.ascontiguousarray(style.evidence_s)}
+def ruled_lanes(hearing: CueHearing, index: int, style: Style) -> DenseLanes:
+    """Shape one part by the rules as they were fitted to a style's corrections; no network is loaded."""
+    base = rules_lanes(hearing, index)
+    part = hearing.parts[index]
+    if not part.attacks.n_attacks or not style.lanes:
+        return base
+    every = np.arange(base.n_frames)
+    said = style.rules.lanes(hearing, index).value_cc + plan_lift_cc(hearing, index, every)
+    at = np.searchsorted(part.attacks.onset_s, every * FRAME_S + 1e-9, side="right") - 1
+    role = part.attacks.role[np.maximum(at, 0)]
+    value = np.array(base.value_cc)
     for lane, model in style.lanes.items():
-        for name in ("coefficients", "level", "stack", "range_cc", "error_cc"):
-            arrays[f"{lane}.{name}"] = np.ascontiguousarray(getattr(model, name))
-        for name, trees in (("trees", model.trees), ("both", model.both)):
-            arrays |= {f"{lane}.{name}.{key}": values for key, values in trees.arrays().items()}
-    settings = {
-        "format": 1, "features": FEATURE_VERSION, "name": style.name, "lanes": list(style.lanes),
-        "about": dict(style.about),
-    }  # fmt: skip
-    return save(arrays, metadata={"style": json.dumps(settings, sort_keys=True, ensure_ascii=False)})
-
-
-def style_from(content: bytes, *, source: str, version: int = 0) -> Style:
-    """The style in a file's bytes, checked wholly before anything of it is used.
-
-    Parameters
-    ----------
-    source : str
-        What to call it in messages.
-
-    Raises
-    ------
-    InputError
-        The bytes are no style, or a damaged one, or one of another version of this tool.
-    """
-    if len(content) > MAX_BYTES:
-        raise InputError(f"{source}: is larger than any style ({len(content) >> 20} MiB); choose another file")
-    try:
-        settings = _settings(content)
-        arrays = load(content)
-        if settings["format"] != 1 or settings["features"] != FEATURE_VERSION:
-            raise InputError(
-                f"{source}: was learned by another version of phrasewright; learn it again from the corrected files"
-            )
-        name = check_style_name(str(settings["name"]))
-        named = settings["lanes"]
-        if not isinstance(named, list) or not set(named) <= set(LANES) or len(set(named)) != len(named):
-            raise ValueError("names lanes that there are not")
-        evidence = _plain(arrays, "evidence_s", (len(LANES), len(FAMILIES), len(ROLES)))
-        if np.any(evidence < 0):
-            raise ValueError("its evidence is negative")
-        about = settings["about"]
-        if not isinstance(about, dict) or not all(
-            type(about.get(key, 0)) in (int, float) and 0 <= about.get(key, 0) < 1e9 for key in ("passages", "music_s")
-        ):
-            raise ValueError("what it was learned from makes no sense")
-        lanes = {lane: _lane_from(arrays, lane) for lane in named}
-        n_wanted = 1 + len(lanes) * (5 + 2 * len(ARRAYS))
-        if len(arrays) != n_wanted:
-            raise ValueError(f"holds {len(arrays)} arrays where {n_wanted} belong")
-    except (SafetensorError, UsageError, ValueError, KeyError, TypeError, struct.error, OverflowError) as fault:
-        told = str(fault).replace("\n", " ")[:200]
-        raise InputError(f"{source}: is no style that can be used ({told}); export it again") from fault
-    return Style(name, lanes, evidence, about, version)
-
-
-def _settings(content: bytes) -> dict[str, Any]:
-    """The settings in a file's header."""
-    (size,) = struct.unpack("<Q", content[:8])
-    if size > min(len(content) - 8, 1 << 20):
-        raise ValueError("the header is longer than the file")
-    header = json.loads(content[8 : 8 + size].decode())
-    settings = json.loads(header["__metadata__"]["style"])
-    if not isinstance(settings, dict):
-        raise ValueError("the settings are no table")
-    return settings
-
-
-def _plain(arrays: Mapping[str, NDArray[Any]], name: str, shape: tuple[int, ...], *, kind: Any = np.float64) -> Any:
-    """An array of the shape and type that belong there, all finite."""
-    array = arrays[name]
-    if array.dtype != np.dtype(kind) or array.shape != shape or not np.isfinite(array).all():
-        raise ValueError(f"{name} is {array.dtype.name} {array.shape}, or not finite")
-    return array
-
-
-def _lane_from(arrays: Mapping[str, NDArray[Any]], lane: str) -> LaneModel:
-    coefficients = _plain(arrays, f"{lane}.coefficients", (N_BASIS + 1,), kind=np.float32)
-    stack = _plain(arrays, f"{lane}.stack", (len(VOICES),))
-    bounds = _plain(arrays, f"{lane}.range_cc", (2,))
-    error = _plain(arrays, f"{lane}.error_cc", (2,))
-    if np.any(stack < 0) or abs(stack.sum() - 1.0) > 1e-6 or not 0 <= bounds[0] <= bounds[1] <= 127:
-        raise ValueError(f"{lane}: weights or range make no sense")
-    if np.any(error < 0) or np.any(error > 127):
-        raise ValueError(f"{lane}: the spread makes no sense")
-    forests = []
-    for name in ("trees", "both"):
-        own = {key: arrays[f"{lane}.{name}.{key}"] for key in ARRAYS}
-        forests.append(trees_from(own, n_features=len(RAW)))
-    level = _plain(arrays, f"{lane}.level", (2,))
-    return LaneModel(coefficients, level, forests[0], forests[1], stack, bounds, error)
+        column = LANES.index(lane)
+        hand = np.clip(said[:, column], *model.range_cc)
+        trust = evidence_of(style, lane=lane, family=part.part.family, role=role)
+        value[:, column] += trust * (hand - value[:, column])
+    return DenseLanes(value, base.spread_cc)

@@ -58,12 +58,14 @@ _BELL_S = (0.03, 0.06, 0.1, 0.16)
 class Moments:
     """Columns at frames of one part: `raw` (n_frames, len(RAW)) and `basis` (n_frames, n_basis), both float32.
 
-    `role` (n_frames,) is the index into ROLES, for the evidence.
+    `role` (n_frames,) is the index into ROLES, for the evidence. `deep` is the evidence network's view, (n_frames,
+    n_deep), where it was asked.
     """
 
     raw: NDArray[np.float32]
     basis: NDArray[np.float32]
     role: Ints
+    deep: NDArray[np.float32] | None = None
 
 
 def moments_of(hearing: CueHearing, index: int, frames: Ints, *, rules_cc: Array) -> Moments:

@@ -14,9 +14,10 @@ from phrasewright.data.curves import LANES
 from phrasewright.data.reading import read_cue
 from phrasewright.model.hearing import ROLES, CueHearing
 from phrasewright.model.listening import hear
-from phrasewright.model.personal import Style, evidence_of, personal_moments, style_bytes, style_from, style_lanes
+from phrasewright.model.personal import Style, evidence_of, personal_moments, style_lanes
 from phrasewright.model.personal_features import N_BASIS, RAW
 from phrasewright.model.rules import rules_lanes
+from phrasewright.model.style_files import style_bytes, style_from
 from phrasewright.training.personal_examples import part_examples
 from phrasewright.training.personal_fitting import fit_style
 

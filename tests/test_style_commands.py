@@ -168,7 +168,16 @@ def test_shaping_by_rules_loads_no_network_and_no_learning(folder: Path, tmp_pat
     subprocess.run([sys.executable, "-c", code], check=True)
 
 
-def test_rules_fitted_to_a_style_are_not_promised(folder: Path, tmp_path: Path) -> None:
-    told = run("shape", folder / "cue.mid", "-o", tmp_path / "a.mid", "--baseline", "--style", "string-hand")
-    assert told.exit_code == 2
-    assert "not available" in told.output
+def test_rules_fitted_to_a_style_shape_without_a_network(folder: Path, tmp_path: Path) -> None:
+    code = (
+        "import sys; from click.testing import CliRunner; from phrasewright.inference.cli import main;"
+        f"told = CliRunner().invoke(main, ['shape', {str(folder / 'cue.mid')!r}, '-o', {str(tmp_path / 'a.mid')!r},"
+        " '--baseline', '--style', 'string-hand']); assert told.exit_code == 0, told.output;"
+        "assert not {'torch', 'sklearn', 'music21'} & set(sys.modules)"
+    )
+    subprocess.run([sys.executable, "-c", code], check=True)
+    run("shape", folder / "cue.mid", "-o", tmp_path / "rules.mid", "--baseline")
+    told = run("compare", folder / "drawn.mid", tmp_path / "a.mid", tmp_path / "rules.mid", "--json")
+    fitted, rules = (one["overall"] for one in json.loads(told.output)["candidates"])
+    for lane in ("dynamics", "expression"):
+        assert fitted[lane]["mae"] < 0.7 * rules[lane]["mae"]

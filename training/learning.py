@@ -20,16 +20,18 @@ from phrasewright.data.errors import InputError, StyleMovedError
 from phrasewright.data.profiles import read_profile
 from phrasewright.data.reading import read_cue
 from phrasewright.data.store import Store
+from phrasewright.model.departures import FittedRules
 from phrasewright.model.hearing import CueHearing
 from phrasewright.model.lanes import DenseLanes
 from phrasewright.model.listening import hear
-from phrasewright.model.personal import Style, plan_lift_cc, style_bytes, style_from, style_lanes
+from phrasewright.model.personal import Style, plan_lift_cc, style_lanes
 from phrasewright.model.prediction import choose_predictor
-from phrasewright.model.rules import rules_lanes
+from phrasewright.model.style_files import OtherVersionError, style_bytes, style_from
 from phrasewright.training.corrections import corrections_of
 from phrasewright.training.learned_words import changes_of, words_of
 from phrasewright.training.personal_examples import examples_of
 from phrasewright.training.personal_fitting import Examples, Fitted, fit_style, fold_of
+from phrasewright.training.rules_fitting import DrawnPart, fit_rules
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -145,8 +147,8 @@ def forget(style: str, cue: str, *, store: Store) -> StyleVersion:
     head = store.head(style)
     payload = None
     if ids:
-        fitted = _fitted(style, store.corrections(style, sorted(ids)), _Known(store, {}), newest=set())
-        payload = style_bytes(fitted[0].style)
+        fit = _fitted(style, store.corrections(style, sorted(ids)), _Known(store, {}), newest=set())
+        payload = style_bytes(fit.fitted.style)
     return store.add_version(
         style, payload=payload, corrections=sorted(ids), used=True, why=f"without {cue}",
         head=head.version if head else None,
@@ -154,19 +156,32 @@ def forget(style: str, cue: str, *, store: Store) -> StyleVersion:
 
 
 def load_style(store: Store, name: str) -> Style | None:
-    """The version of a style in use, None where it predicts as shipped. Raises InputError for an unknown style."""
+    """The version of a style in use, None where it predicts as shipped.
+
+    One that was learned with other columns or another network is first fitted anew from the log, and kept so.
+
+    Raises
+    ------
+    InputError
+        The style is unknown, or was imported from another version and has no corrections to be fitted to.
+    """
     head = store.head(name)
     if head is None or not head.has_payload:
         return None
-    content = store.version_payload(name, head.version)
-    return style_from(content, source=f"style {name} version {head.version}", version=head.version)
+    source = f"style {name} version {head.version}"
+    try:
+        return style_from(store.version_payload(name, head.version), source=source, version=head.version)
+    except OtherVersionError:
+        if not head.corrections:
+            raise
+        store.renew_payload(name, head.version, rebuilt(store, name, head.version))
+        return style_from(store.version_payload(name, head.version), source=source, version=head.version)
 
 
 def rebuilt(store: Store, name: str, version: int) -> bytes:
     """A version fitted anew from the log."""
     ids = store.version(name, version).corrections
-    fitted = _fitted(name, store.corrections(name, ids), _Known(store, {}), newest=set())
-    return style_bytes(fitted[0].style)
+    return style_bytes(_fitted(name, store.corrections(name, ids), _Known(store, {}), newest=set()).fitted.style)
 
 
 def _head(store: Store, style: str) -> StyleVersion | None:
@@ -177,13 +192,24 @@ def _shipped(hearing: CueHearing, index: int) -> DenseLanes:
     return choose_predictor(False)[0](hearing, index)
 
 
-def _fitted(
-    style: str, logged: Sequence[LoggedCorrection], known: _Known, *, newest: set[int]
-) -> tuple[Fitted, Examples, dict[int, tuple[int, int, int]], Ints]:
-    """A style fitted to corrections; examples, names of phrases, and the fold of each frame.
+@dataclass(frozen=True)
+class _Fit:
+    """A style fitted to corrections, and what it was fitted to.
 
-    Phrases with a correction in `newest` are held back in turn, few of them one at a time.
+    `names` gives each phrase number's (cue id, part from 1, phrase), `fresh` the numbers of phrases newly corrected,
+    `folds` what each frame was held back with, `rules` the rules fitted without each fold.
     """
+
+    fitted: Fitted
+    examples: Examples
+    names: Mapping[int, tuple[int, int, int]]
+    fresh: Ints
+    folds: Ints
+    rules: Mapping[int, FittedRules]
+
+
+def _fitted(style: str, logged: Sequence[LoggedCorrection], known: _Known, *, newest: set[int]) -> _Fit:
+    """Fit a style; phrases are held back in turn, few of them one at a time, `newest` are the new corrections' ids."""
     hearings = {one.cue_id: known.hearing(one.cue_id) for one in logged}
     examples, names = examples_of(logged, hearings, shipped=_shipped)
     new = {(one.cue_id, one.correction.part, one.correction.phrase) for one in logged if one.id in newest}
@@ -196,7 +222,25 @@ def _fitted(
     cues = sorted({one.fingerprint[:12] for one in logged})
     words = words_of(changes_of(logged, hearings, shipped=_shipped))
     about = {"passages": passages, "music_s": round(music_s, 1), "cues": cues, "words": words}
-    return fit_style(examples, name=style, about=about, folds=folds), examples, names, fresh
+    rules, apart = fit_rules(_drawn_parts(examples, names, hearings, folds))
+    fitted = fit_style(examples, name=style, about=about, folds=folds, rules=rules)
+    return _Fit(fitted, examples, names, fresh, folds, apart)
+
+
+def _drawn_parts(
+    e: Examples, names: Mapping[int, tuple[int, int, int]], hearings: Mapping[int, CueHearing], folds: Ints
+) -> list[DrawnPart]:
+    """The examples part by part."""
+    place = {p: k for k, p in enumerate(dict.fromkeys(name[:2] for name in names.values()))}
+    of_phrase = np.zeros(max(names) + 1, dtype=np.int64)
+    for number, name in names.items():
+        of_phrase[number] = place[name[:2]]
+    mine = of_phrase[e.phrase]
+    return [
+        DrawnPart(hearings[cue], part - 1, e.frame[m], e.target_cc[m], e.weight_s[m], folds[m])
+        for (cue, part), k in place.items()
+        if np.any(m := mine == k)
+    ]
 
 
 def _add(store: Store, style: str, own: Sequence[int], known: _Known) -> tuple[StyleVersion, dict[str, Any] | None]:
@@ -204,31 +248,29 @@ def _add(store: Store, style: str, own: Sequence[int], known: _Known) -> tuple[S
     head = store.head(style)
     ids = sorted({*store.active_ids(style), *own})
     logged = store.corrections(style, ids)
-    fitted, examples, names, fresh = _fitted(style, logged, known, newest=set(own))
+    fit = _fitted(style, logged, known, newest=set(own))
     before = load_style(store, style)
     held_out = None
-    used, why = True, f"learned from {len(names)} passages"
-    if len(names) < 2:
+    used, why = True, f"learned from {len(fit.names)} passages"
+    if len(fit.names) < 2:
         why = "one passage leaves nothing to hold back: used, weighed against the shipped default"
-    elif len(fresh):
-        held_out = _held_out(fitted, examples, names, fresh, before, known)
+    elif len(fit.fresh):
+        held_out = _held_out(fit, before, known)
         low, high = held_out["interval"]
         if low > 0.0:
             used, why = False, f"worse than before on held-back phrases by {low:.1f} to {high:.1f} steps"
         elif held_out["after"] < held_out["before"]:
             why += f"; {held_out['before'] - held_out['after']:.1f} steps nearer to the hand on held-back phrases"
     added = store.add_version(
-        style, payload=style_bytes(fitted.style), corrections=ids, used=used, why=why,
+        style, payload=style_bytes(fit.fitted.style), corrections=ids, used=used, why=why,
         head=head.version if head else None,
     )  # fmt: skip
     return added, held_out
 
 
-def _held_out(
-    fitted: Fitted, e: Examples, names: Mapping[int, tuple[int, int, int]], fresh: Ints, before: Style | None,
-    known: _Known,
-) -> dict[str, Any]:
+def _held_out(fit: _Fit, before: Style | None, known: _Known) -> dict[str, Any]:
     """Errors on newly corrected phrases when they were held back, and the interval of their change, by phrase."""
+    e, names, fresh = fit.examples, fit.names, fit.fresh
     earlier, rules = np.array(e.shipped_cc), np.zeros_like(e.shipped_cc)
     new = np.isin(e.phrase, fresh)
     for cue_id, number in sorted({names[p][:2] for p in fresh.tolist()}):
@@ -236,13 +278,15 @@ def _held_out(
         hearing, rows = known.hearing(cue_id), np.flatnonzero(np.isin(e.phrase, mine))
         at = e.frame[rows]
         lift = plan_lift_cc(hearing, number - 1, at)
-        rules[rows] = rules_lanes(hearing, number - 1).value_cc[at] - lift
+        for fold, own in fit.rules.items():
+            held = fit.folds[rows] == fold
+            rules[rows[held]] = own.lanes(hearing, number - 1).value_cc[at[held]]
         if before is not None:
             earlier[rows] = style_lanes(hearing, number - 1, before, shipped=_shipped).value_cc[at] - lift
-    weight = e.weight_s * np.isfinite(fitted.held_out_cc) * new[:, None]
+    weight = e.weight_s * np.isfinite(fit.fitted.held_out_cc) * new[:, None]
     off = {
         "before": np.abs(earlier - e.target_cc),
-        "after": np.abs(np.nan_to_num(fitted.held_out_cc) - e.target_cc),
+        "after": np.abs(np.nan_to_num(fit.fitted.held_out_cc) - e.target_cc),
         "rules": np.abs(rules - e.target_cc),
     }
     index = np.searchsorted(fresh, np.where(new, e.phrase, fresh[0]))

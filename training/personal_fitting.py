@@ -15,10 +15,12 @@ from numpy.typing import NDArray
 
 from phrasewright.data.cue import FAMILIES
 from phrasewright.data.curves import LANES
+from phrasewright.model.departures import N_STYLE, FittedRules
+from phrasewright.model.evidence import fitted_head, head_prior
 from phrasewright.model.hearing import ROLES
 from phrasewright.model.personal import VOICES, LaneModel, Style
 from phrasewright.model.personal_features import Moments
-from phrasewright.training.boosting import Binned, Boosting, binned, boost
+from phrasewright.training.boosting import Binned, Boosting, binned, boost, no_trees
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -30,9 +32,10 @@ MARGIN_CC = 2.0
 LEAST_SPREAD = 0.3
 FEW_PHRASES = 6.0
 """Phrases at which the stack found on held-back phrases weighs as much as the usual one."""
-FIRST_STACK = np.array([0.0, 0.1, 0.05, 0.5, 0.35])
+FIRST_STACK = np.array([0.0, 0.05, 0.05, 0.3, 0.15, 0.2, 0.25])
 MOST_ROWS, MOST_ROWS_HELD = 40_000, 20_000
 """Frames a forest sees at most, on everything and while phrases are held back."""
+NO_RULES = FittedRules(np.zeros(N_STYLE, dtype=np.float32), np.zeros(len(LANES)))
 _CHUNK = 8192
 _ROWS = ("shipped_cc", "target_cc", "weight_s", "phrase", "family", "frame")
 
@@ -65,7 +68,7 @@ class Examples:
         """The marked frames."""
         m = self.moments
         return Examples(
-            Moments(m.raw[mask], m.basis[mask], m.role[mask]),
+            Moments(m.raw[mask], m.basis[mask], m.role[mask], None if m.deep is None else m.deep[mask]),
             *(getattr(self, name)[mask] for name in _ROWS),
         )
 
@@ -81,6 +84,7 @@ def joined_examples(some: Sequence[Examples]) -> Examples:
             np.concatenate([e.moments.raw for e in some]),
             np.concatenate([e.moments.basis for e in some]),
             np.concatenate([e.moments.role for e in some]),
+            np.concatenate([e.moments.deep for e in some if e.moments.deep is not None]),
         ),
         *(np.concatenate([getattr(e, name) for e in some]) for name in _ROWS),
     )
@@ -105,7 +109,12 @@ class Fitted:
 
 
 def fit_style(
-    examples: Examples, *, name: str, about: Mapping[str, Any], folds: Ints | None = None
+    examples: Examples,
+    *,
+    name: str,
+    about: Mapping[str, Any],
+    folds: Ints | None = None,
+    rules: FittedRules | None = None,
 ) -> Fitted:
     """Learn a style: voices weighed on phrases held back, then fitted to everything.
 
@@ -113,6 +122,8 @@ def fit_style(
     ----------
     folds : int array, (n_frames,), optional
         The fold of each frame; without it phrases are dealt out.
+    rules : FittedRules, optional
+        The rules fitted to the same corrections; without it the default ones.
     """
     from threadpoolctl import threadpool_limits  # type: ignore[import-untyped, unused-ignore]
 
@@ -129,7 +140,7 @@ def fit_style(
             fit = _LaneFit(examples.only(known), lane, rows.only(known), folds[known])
             lanes[name_], voices[known, lane] = fit.model, fit.voices
             held_out[known, lane] = fit.answer
-    style = Style(name, lanes, _evidence(examples), about)
+    style = Style(name, lanes, _evidence(examples), about, rules or NO_RULES)
     return Fitted(style, held_out, voices)
 
 
@@ -160,6 +171,7 @@ class _LaneFit:
         n_phrases = len(np.unique(e.phrase))
         penalty, stack = RIDGE[-1], FIRST_STACK
         whole = _Normal.of(e.moments.basis, self.target, self.weight)
+        self.prior, self.lane = head_prior(), lane
         if len(numbers) > 1:
             parts = {k: _Normal.of(e.moments.basis[folds == k], self.target[folds == k], self.weight[folds == k])
                      for k in numbers.tolist()}  # fmt: skip
@@ -184,10 +196,26 @@ class _LaneFit:
         linear = np.clip(_linear(self.e.moments.basis[some], coefficients), *self.bounds)
         rows, target, weight = self.rows.only(some), self.target[some], self.weight[some]
         level = _level(self.shipped[own], self.target[own], self.weight[own])
-        trees = boost(rows, target, weight, how=Boosting())
-        both = boost(rows, target - linear, weight, how=Boosting())
+        head = self._head(own)
+        few = Boosting(n_leaves=int(np.clip(len(own) // 400, 8, 20)))
+        none = no_trees(self.rows.n_columns)
         even = np.full(len(VOICES), 1.0 / len(VOICES))
-        return LaneModel(coefficients, level, trees, both, even, self.bounds, np.zeros(2))
+        model = LaneModel(coefficients, level, head, none, none, none, even, self.bounds, np.zeros(2))
+        said = model.head_cc(self.e.only(some).moments)
+        return replace(
+            model,
+            trees=boost(rows, target, weight, how=few),
+            both=boost(rows, target - linear, weight, how=few),
+            deep=boost(rows, target - said, weight, how=few),
+        )
+
+    def _head(self, own: Ints) -> Array:
+        """The head over the evidence network's view after some of the frames."""
+        deep = self.e.moments.deep
+        assert deep is not None
+        return fitted_head(
+            self.prior, lane=self.lane, features=deep[own], target_cc=self.target[own], weight_s=self.weight[own]
+        ).mean
 
     def _penalty(self, others: Mapping[int, _Normal], folds: Ints) -> float:
         """The penalty that loses least on held-back phrases."""

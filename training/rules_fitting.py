@@ -27,46 +27,59 @@ MOST_PARTS = 8
 MOST_FRAMES = 1500
 """Frames of each."""
 _STEP = 0.5
-_ITERATIONS = 3
+_ITERATIONS = 2
+MOST_OFFSET_CC = 127.0
 _OFFSET_SD_CC, _LEAST_SD_CC = 20.0, 2.0
 _HALVINGS = 4
 
 
 @dataclass(frozen=True)
 class DrawnPart:
-    """Frames of a part and what a hand drew there: `target_cc` and `weight_s`, each (n_frames, 3), no plan in them."""
+    """Frames of a part and what a hand drew there: `target_cc` and `weight_s`, each (n_frames, 3), no plan in them;
+    `fold`, (n_frames,), says what is held back together."""
 
     hearing: CueHearing
     index: int
     frame: Ints
     target_cc: Array
     weight_s: Array
+    fold: Ints
 
 
-def fit_rules(drawn: Sequence[DrawnPart]) -> FittedRules:
-    """Departures and offsets that come nearest to what was drawn, squared, each departure held towards 0."""
+def fit_rules(drawn: Sequence[DrawnPart]) -> tuple[FittedRules, dict[int, FittedRules]]:
+    """Departures and offsets that come nearest to what was drawn, squared, each departure held towards 0; and for each
+    fold the same without it (one step from the whole, where the rules are taken as straight)."""
     some = [_thinned(one) for one in _spread(drawn)]
     target = np.concatenate([one.target_cc for one in some])
     weight = np.concatenate([one.weight_s for one in some])
-    style, offset = np.zeros(N_STYLE), np.zeros(len(LANES))
+    fold = np.concatenate([one.fold for one in some])
+    style = np.zeros(N_STYLE)
     said = _said(some, style)
     offset = _mean(target - said, weight)
     for _ in range(_ITERATIONS):
         slope = np.stack([(_said(some, style + step) - said) / _STEP for step in _STEP * np.eye(N_STYLE)], axis=2)
-        sd = np.maximum(np.sqrt(_mean((target - said - offset) ** 2, weight)), _LEAST_SD_CC)
-        share = weight / sd**2
-        before = _lost(target - said - offset, share, style, offset)
-        toward, toward_offset = _solved(slope, target - said - offset, share, style, offset)
+        off = target - said - offset
+        share = weight / np.maximum(np.sqrt(_mean(off**2, weight)), _LEAST_SD_CC) ** 2
+        toward, toward_offset = _solved(slope, off, share, style, offset)
+        before = _lost(off, share, style, offset)
         for halving in range(_HALVINGS):
-            tried = np.clip(style + toward / 2.0**halving, -MOST, MOST)
+            tried, moved = np.clip(style + toward / 2.0**halving, -MOST, MOST), offset + toward_offset / 2.0**halving
             answer = _said(some, tried)
-            moved = offset + toward_offset / 2.0**halving
             if _lost(target - answer - moved, share, tried, moved) < before:
                 style, offset, said = tried, moved, answer
                 break
         else:
             break
-    return FittedRules(style.astype(np.float32), offset)
+    apart = {}
+    for number in np.unique(fold).tolist():
+        kept = share * (fold != number)[:, None]
+        step, step_offset = _solved(slope, target - said - offset, kept, style, offset)
+        apart[number] = _rules(style + step, offset + step_offset)
+    return _rules(style, offset), apart
+
+
+def _rules(style: Array, offset: Array) -> FittedRules:
+    return FittedRules(np.clip(style, -MOST, MOST).astype(np.float32), np.clip(offset, -MOST_OFFSET_CC, MOST_OFFSET_CC))
 
 
 def _spread(drawn: Sequence[DrawnPart]) -> list[DrawnPart]:
@@ -77,7 +90,8 @@ def _spread(drawn: Sequence[DrawnPart]) -> list[DrawnPart]:
 
 def _thinned(one: DrawnPart) -> DrawnPart:
     every = slice(None, None, -(-len(one.frame) // MOST_FRAMES))
-    return DrawnPart(one.hearing, one.index, one.frame[every], one.target_cc[every], one.weight_s[every])
+    rows = (array[every] for array in (one.frame, one.target_cc, one.weight_s, one.fold))
+    return DrawnPart(one.hearing, one.index, *rows)
 
 
 def _said(some: Sequence[DrawnPart], style: Array) -> Array:

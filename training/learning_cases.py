@@ -1,0 +1,119 @@
+"""What a user may do otherwise than correct whole cues: cases of `learning_evaluation`, each one number or two.
+
+All learn from one cue (four lines, two minutes) of the hands kept apart unless said otherwise, and are judged on the
+same cues as everything else. Steps, mean absolute error over the lanes named.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from phrasewright.data.curves import LANES
+from phrasewright.model.hearing import ROLES
+from phrasewright.model.lanes import FRAME_S
+from phrasewright.model.personal import Style, style_lanes
+from phrasewright.training.hands_apart import Hand
+from phrasewright.training.learning_evaluation import (
+    Correction,
+    corrections_by,
+    examples_of_corrections,
+    fitted_to,
+    kept,
+)
+from phrasewright.training.material import Span
+from phrasewright.training.opponent import judged_frames
+from phrasewright.training.personal_fitting import fit_style, joined_examples
+
+Array = NDArray[np.float64]
+CASES = ("one lane", "one part", "one kind", "changed mind")
+_OLDER = 0.35
+"""What a phrase counts in the log once it was corrected again."""
+
+
+def evaluate_case(case: str, hand: Hand, spans: Mapping[str, Sequence[Span]], *, seed: int) -> dict[str, Any]:
+    """The figures of one of CASES for one hand. `spans` holds `cue` and `judge`. Raises KeyError for another name."""
+    return {
+        "one lane": _one_lane,
+        "one part": _one_part,
+        "one kind": _one_kind,
+        "changed mind": _changed_mind,
+    }[case](hand, spans["cue"], spans["judge"], seed)
+
+
+def _one_lane(hand: Hand, learn: Sequence[Span], judge: Sequence[Span], seed: int) -> dict[str, Any]:
+    corrections = [replace(c, lanes=(False, True, False)) for c in corrections_by(hand, learn, seed=seed)]
+    off, shipped = _errors(fitted_to(corrections)[0].style, hand, judge)
+    return {
+        "why": "only expression corrected; its error, as shipped, and how much the other lanes changed",
+        "expression": off[:, 1].mean(), "shipped": shipped[:, 1].mean(),
+        "others moved": float(np.abs(off[:, [0, 2]] - shipped[:, [0, 2]]).max()),
+    }  # fmt: skip
+
+
+def _one_part(hand: Hand, learn: Sequence[Span], judge: Sequence[Span], seed: int) -> dict[str, Any]:
+    style = fitted_to(corrections_by(hand, learn, seed=seed)[:1])[0].style
+    told: dict[str, Any] = {"why": "only the first violin corrected; error of the first parts and of the others"}
+    for name, some in (("first", [s for s in judge if s.index == 0]), ("others", [s for s in judge if s.index > 0])):
+        off, shipped = _errors(style, hand, some)
+        told |= {name: off.mean(), f"{name} shipped": shipped.mean()}
+    return told
+
+
+def _one_kind(hand: Hand, learn: Sequence[Span], judge: Sequence[Span], seed: int) -> dict[str, Any]:
+    melody = ROLES.index("melody")
+    examples = examples_of_corrections(corrections_by(hand, learn, seed=seed))
+    style = fit_style(examples.only(examples.moments.role == melody), name="judged", about={}).style
+    own, shipped, tune = [], [], []
+    for span in judge:
+        for rows, found in zip((own, shipped), _errors(style, hand, [span]), strict=True):
+            rows.append(found)
+        tune.append(_role_at(span) == melody)
+    off, base, is_tune = np.concatenate(own), np.concatenate(shipped), np.concatenate(tune)
+    return {
+        "why": "only melodies corrected; error of melodies and of all else",
+        "melody": off[is_tune].mean(), "melody shipped": base[is_tune].mean(),
+        "else": off[~is_tune].mean(), "else shipped": base[~is_tune].mean(),
+    }  # fmt: skip
+
+
+def _changed_mind(hand: Hand, learn: Sequence[Span], judge: Sequence[Span], seed: int) -> dict[str, Any]:
+    now = corrections_by(hand, learn, seed=seed)
+    middle = [c.value_cc.mean(axis=0) for c in now]
+    before = [Correction(c.span, np.clip(2.0 * m - c.value_cc, 0.0, 127.0)) for c, m in zip(now, middle, strict=True)]
+    old, new = examples_of_corrections(before), examples_of_corrections(now)
+    old = replace(old, weight_s=_OLDER * old.weight_s)
+    first = fit_style(old, name="judged", about={}).style
+    both = fit_style(joined_examples([old, new]), name="judged", about={}).style
+    return {
+        "why": "all drawn upside down, then corrected; error before, after, and had it been drawn so at once",
+        "before": _errors(first, hand, judge)[0].mean(), "after": _errors(both, hand, judge)[0].mean(),
+        "at once": _errors(fit_style(new, name="judged", about={}).style, hand, judge)[0].mean(),
+        "band, at once": _band(fit_style(new, name="judged", about={}).style), "band after": _band(both),
+    }  # fmt: skip
+
+
+def _band(style: Style) -> float:
+    return float(np.mean([model.error_cc[0] for model in style.lanes.values()]))
+
+
+def _errors(style: Style, hand: Hand, judge: Sequence[Span]) -> tuple[Array, Array]:
+    """Distances from the hand in a style and as shipped, each (n_frames, 3)."""
+    own, base = [], []
+    for span in judge:
+        frames = judged_frames(span.hearing, span.index)
+        true = np.clip(hand(span.hearing, span.index, noise=False), 0.0, 127.0)[frames]
+        said = style_lanes(span.hearing, span.index, style, shipped=kept).value_cc[frames]
+        own.append(np.abs(np.rint(said) - np.rint(true)))
+        base.append(np.abs(np.rint(kept(span.hearing, span.index).value_cc[frames]) - np.rint(true)))
+    return np.concatenate(own).reshape(-1, len(LANES)), np.concatenate(base).reshape(-1, len(LANES))
+
+
+def _role_at(span: Span) -> NDArray[np.int64]:
+    attacks = span.hearing.parts[span.index].attacks
+    time_s = judged_frames(span.hearing, span.index) * FRAME_S
+    return attacks.role[np.maximum(np.searchsorted(attacks.onset_s, time_s + 1e-9, side="right") - 1, 0)]
