@@ -21,7 +21,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from phrasewright.model.lanes import FRAME_S
+from phrasewright.model.reversals import ATTEMPTS, calmed, only, picked, put_back, put_in, restless
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -33,11 +33,11 @@ STEP_LIMIT_CC = 6
 GESTURE_LIMIT_CC = 12
 GESTURE_EVENTS = 3
 FREE_LIMIT_CC = 127
-REVERSAL_CC = 4
-MAX_REVERSALS = 12
 
 _ROUNDING_CC = 0.9
 """Steps kept back from the limit because values are rounded at both ends of a jump."""
+_PASSED_OVER_CC = 0.6
+"""Trips this far from the held value, back within two events' time, get none; more would cost shallow dips depth."""
 _CHATTER_CC = 0.65
 _CALM = 8
 """Frames without a change around an event that stands alone."""
@@ -86,19 +86,17 @@ class Staircase:
 
 def thin(stretches: Stretches) -> Staircase:
     """The staircase of each stretch. An event is written only where the value changes; the first value is given."""
-    stretches, value, stairs = _gestures_in_three(stretches)
-    for width in (9, 15, 25, 41, 65, 101, 151, 201, 301, 401):
-        restless = _restless(stairs, stretches)
-        if not len(restless):
+    stretches, stairs = _gestures_in_three(stretches)
+    for attempt in range(ATTEMPTS):
+        chosen = restless(stairs, stretches)
+        if not len(chosen):
             break
-        value = stretches.value_cc.copy()
-        for stretch, low, high in _merged(restless):
-            _calm(value, int(stretches.begin[stretch]), int(stretches.begin[stretch + 1]), low, high, width)
-        stretches, value, stairs = _gestures_in_three(replace(stretches, value_cc=value))
+        calmer, again = _gestures_in_three(calmed(only(stretches, chosen), picked(stairs, chosen), attempt))
+        stretches, stairs = put_back(stretches, calmer, chosen), put_in(stairs, again, chosen)
     return stairs
 
 
-def _gestures_in_three(stretches: Stretches) -> tuple[Stretches, Floats, Staircase]:
+def _gestures_in_three(stretches: Stretches) -> tuple[Stretches, Staircase]:
     """The staircase; where a gesture came out as one or two large steps, the ordinary limit holds instead."""
     for _ in range(4):
         value = slew_limited(stretches)
@@ -110,7 +108,7 @@ def _gestures_in_three(stretches: Stretches) -> tuple[Stretches, Floats, Stairca
         for low, high in hasty:
             limit_cc[low:high] = np.minimum(limit_cc[low:high], STEP_LIMIT_CC)
         stretches = replace(stretches, limit_cc=limit_cc)
-    return stretches, value, stairs
+    return stretches, stairs
 
 
 def _hasty_gestures(stairs: Staircase, stretches: Stretches) -> list[tuple[int, int]]:
@@ -229,7 +227,10 @@ def _staircase(stretches: Stretches, value: Floats) -> Staircase:
 
 
 def _without_chatter(value: Floats, steps: Ints, begin: Ints) -> Ints:
-    """Whole steps without the short trips across a half step that a curve makes when it hovers there."""
+    """Whole steps without the short trips across a half step that a curve makes when it hovers there.
+
+    What moves on before and after the trip is no hovering: a dip or a swell keeps its last step.
+    """
     opens = np.zeros(len(value), dtype=bool)
     opens[begin[:-1]] = True
     for _ in range(3):
@@ -241,10 +242,11 @@ def _without_chatter(value: Floats, steps: Ints, begin: Ints) -> Ints:
         off = np.abs(value - np.repeat(np.r_[level[0], level[:-1]], np.diff(np.r_[starts, len(value)])))
         worst = np.maximum.reduceat(off, starts)
         trip = np.zeros(len(starts), dtype=bool)
-        trip[1:-1] = (
-            (level[:-2] == level[2:]) & (np.abs(level[1:-1] - level[:-2]) == 1) & (worst[1:-1] <= _CHATTER_CC)
-        )
+        trip[1:-1] = (level[:-2] == level[2:]) & (np.abs(level[1:-1] - level[:-2]) == 1) & (worst[1:-1] <= _CHATTER_CC)
         trip[1:-1] &= ~fixed[1:-1] & ~fixed[2:]
+        step = np.diff(level)
+        onward = (step[:-3] * step[1:-2] > 0) & (step[2:-1] * step[3:] > 0) & ~fixed[1:-3] & ~fixed[4:]
+        trip[2:-2] &= ~onward  # the top of a larger movement
         if not np.any(trip):
             return steps
         run_start = np.maximum.accumulate(np.where(trip & ~np.r_[False, trip[:-1]], np.arange(len(trip)), 0))
@@ -286,7 +288,7 @@ def _in_step(
         held, target = now[act], steps[k + 1]
         sign = np.sign(target - held)
         y0, y1 = value[k], value[k + 1]
-        coming = (np.abs(y1 - held) <= 1.0) & (np.abs(look(k + 1 + 2 * gap, end) - held) <= 0.6)
+        coming = (np.abs(y1 - held) <= _PASSED_OVER_CC) & (np.abs(look(k + 1 + 2 * gap, end) - held) <= 0.6)
         coming &= lengths[act] - step > 2
         rise = (y1 - y0) * sign
         safe = np.where(rise > 0, rise, 1.0)
@@ -318,79 +320,3 @@ def _in_step(
         return np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0, dtype=np.int64)
     places, positions, levels = (np.concatenate(column) for column in zip(*found, strict=True))
     return places, positions, levels
-
-
-def reversal_positions(position: Floats, value_cc: Ints) -> list[float]:
-    """Where a staircase turns by more than 4 steps: the positions of the turning events, in order."""
-    turns: list[float] = []
-    if not len(value_cc):
-        return turns
-    high = low = int(value_cc[0])
-    high_at = low_at = float(position[0])
-    direction = 0
-    for at, value in zip(position.tolist(), value_cc.tolist(), strict=True):
-        if direction >= 0 and value > high:
-            high, high_at = value, at
-        if direction <= 0 and value < low:
-            low, low_at = value, at
-        if direction >= 0 and high - value > REVERSAL_CC:
-            if direction > 0:
-                turns.append(high_at)
-            direction, low, low_at = -1, value, at
-        elif direction <= 0 and value - low > REVERSAL_CC:
-            if direction < 0:
-                turns.append(low_at)
-            direction, high, high_at = 1, value, at
-    return turns
-
-
-def _restless(stairs: Staircase, stretches: Stretches) -> list[tuple[int, float, float]]:
-    """(stretch, first, last position) of places with too many reversals in one second of their lane."""
-    second, n = 1.0 / FRAME_S, MAX_REVERSALS - 2  # room for the turns that rests add
-    lane = stretches.lane[stairs.stretch]
-    at = stretches.origin[stairs.stretch] + stairs.position
-    step = np.sign(np.diff(stairs.value_cc))
-    turn = np.flatnonzero((step[1:] * step[:-1] < 0) & (lane[2:] == lane[:-2])) + 1
-    if len(turn) <= n:
-        return []
-    tight = (lane[turn[n:]] == lane[turn[:-n]]) & (at[turn[n:]] - at[turn[:-n]] <= second)
-    found = []
-    length = np.diff(stretches.begin)
-    for busy in np.unique(lane[turn[n:][tight]]).tolist():
-        rows = slice(*np.searchsorted(lane, [busy, busy + 1]).tolist())
-        turns = np.array(reversal_positions(at[rows], stairs.value_cc[rows]))
-        if len(turns) <= n:
-            continue
-        mine = np.flatnonzero(stretches.lane == busy)
-        for i in np.flatnonzero(turns[n:] - turns[:-n] <= second).tolist():
-            low, high = float(turns[i]), float(turns[i + n])
-            touched = (stretches.origin[mine] <= high) & (stretches.origin[mine] + length[mine] > low)
-            for stretch in mine[touched].tolist():
-                start = float(stretches.origin[stretch])
-                found.append((stretch, low - start, high - start))
-    return found
-
-
-def _merged(places: list[tuple[int, float, float]]) -> list[tuple[int, float, float]]:
-    """Overlapping places of one stretch as one."""
-    out: list[tuple[int, float, float]] = []
-    for stretch, low, high in sorted(places):
-        if out and out[-1][0] == stretch and low <= out[-1][2]:
-            out[-1] = (stretch, out[-1][1], max(out[-1][2], high))
-        else:
-            out.append((stretch, low, high))
-    return out
-
-
-def _calm(value: Floats, begin: int, end: int, low: float, high: float, width: int) -> None:
-    """Smooth one place of a stretch by a moving average over `width` frames, faded in and out over its margins."""
-    margin = width
-    a, b = max(begin, begin + int(low) - margin), min(end, begin + int(high) + margin)
-    if b - a < 3:
-        return
-    half = width // 2
-    padded = np.pad(value[a:b], half, mode="edge")
-    smooth = np.convolve(padded, np.full(2 * half + 1, 1.0 / (2 * half + 1)), mode="valid")
-    i = np.arange(b - a)
-    weight = np.clip(np.minimum(i, b - a - 1 - i) / max(margin / 2, 1.0), 0.0, 1.0)
-    value[a:b] += weight * (smooth - value[a:b])

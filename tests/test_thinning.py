@@ -10,7 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from phrasewright.model.thinning import Staircase, Stretches, reversal_positions, slew_limited, thin
+from phrasewright.model.reversals import reversal_positions
+from phrasewright.model.thinning import Staircase, Stretches, slew_limited, thin
 
 SPACING = 1.77
 """Frames between events at 480 ticks a quarter note and 120 quarter notes a minute."""
@@ -74,7 +75,7 @@ def test_no_curve_breaks_the_limits(seed: int, n: int, noise: float, limit: floa
     assert len(turns) <= 12 or np.all(turns[12:] - turns[:-12] > 100)
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(st.integers(0, 2**32 - 1), st.integers(2, 6))
 def test_stretches_do_not_touch_each_other(seed: int, count: int) -> None:
     """Thinning many together gives what thinning each alone gives."""
@@ -143,3 +144,42 @@ def test_silence_lets_a_lane_jump_at_once() -> None:
 def test_the_slew_limit_leaves_slow_curves_alone() -> None:
     curve = 70 + 10 * np.sin(np.arange(500) / 30)
     assert np.array_equal(slew_limited(stretches(curve)), curve)
+
+
+def dips(depths: list[float], *, every: int, half: int = 9) -> NDArray[np.float64]:
+    """A level of 80 with a rounded dip of each depth, so many frames from one to the next."""
+    curve = np.full(every * (len(depths) + 1), 80.0)
+    bell = np.cos(np.arange(-half, half + 1) / half * np.pi / 2) ** 2
+    for k, depth in enumerate(depths, start=1):
+        curve[k * every - half : k * every + half + 1] -= depth * bell
+    return curve
+
+
+def depth_kept(curve: NDArray[np.float64], *, every: int) -> NDArray[np.float64]:
+    """How deep each dip is once written, below the lower of what stands to its sides."""
+    written = held(thin(stretches(curve, limit=12.0)), curve)
+    at = np.arange(1, len(curve) // every) * every
+    inner = written[at[:, None] + np.arange(-5, 8)].min(axis=1)
+    return np.minimum(written[at - every // 2], written[at + every // 2]) - inner
+
+
+@pytest.mark.parametrize("depth", [2.0, 2.4, 3.0, 3.6, 4.5, 6.0])
+def test_shallow_dips_keep_their_depth(depth: float) -> None:
+    """Joins of a gentle hand, on levels that lie anywhere between two steps."""
+    kept = [depth_kept(dips([depth] * 6, every=60) + shift, every=60) for shift in np.arange(0.0, 1.0, 0.1)]
+    assert np.mean(kept) >= (0.9 if depth == 2.0 else 0.95) * depth
+
+
+def test_where_joins_come_too_fast_the_strongest_keep_their_depth() -> None:
+    """Eight joins a second are sixteen turns, and twelve are allowed: the shallow ones become shallower."""
+    depths = [12.0, 6.0, 9.0, 6.0] * 5
+    kept = depth_kept(dips(depths, every=12, half=5), every=12)
+    strong, weak = kept[np.array(depths) > 8], kept[np.array(depths) < 8]
+    assert np.median(strong) >= 7.0
+    assert 3.0 <= np.median(weak) <= 5.0
+
+
+def test_a_crowded_place_leaves_the_rest_of_its_lane_alone() -> None:
+    calm = dips([8.0] * 5, every=60)
+    both = np.concatenate([calm, dips([8.0] * 24, every=12, half=5)])
+    assert np.array_equal(held(thin(stretches(both)), both)[:240], held(thin(stretches(calm)), calm)[:240])
