@@ -14,6 +14,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from phrasewright.data.cue import Cue, Part
+from phrasewright.data.notes import Notes
 from phrasewright.data.tempo import TempoMap
 
 Floats = NDArray[np.float64]
@@ -127,6 +128,12 @@ def strokes_of(part: Part) -> Strokes:
     return Strokes(on[first], end, gap, renewed, silence, tuple(chords), joined.astype(bool))
 
 
+def connected(strokes: Strokes, k: int) -> bool:
+    """Whether a stroke is joined to the one before: by 60 ms or, as scores are exported, 5 % of the way between."""
+    apart_s = float(strokes.onset_s[k] - strokes.onset_s[k - 1])
+    return bool(strokes.joined[k] or -0.15 < strokes.gap_s[k] <= 0.05 * apart_s)
+
+
 def fall_cc(site: Site, lane: str, onset_s: float, *, around_s: float = 0.12) -> float:
     """How far a lane falls within 120 ms of an onset: the largest way down from an earlier value to a later one."""
     value = site.held(lane, onset_s + np.arange(-around_s, around_s + 1e-9, 0.004))
@@ -227,14 +234,16 @@ def moves_before_entry(site: Site, lane: str, onset_s: float) -> float:
     return float(value.max() - value.min())
 
 
-def retriggers(strokes: Strokes) -> list[int]:
-    """Strokes that repeat the pitches of the one before, connected to it, slower than five a second."""
-    onset_s = strokes.onset_s
-    return [
-        k
-        for k in range(1, len(onset_s))
-        if strokes.joined[k] and onset_s[k] - onset_s[k - 1] > 0.2 and strokes.pitches[k] == strokes.pitches[k - 1]
-    ]
+def retriggers(notes: Notes) -> list[float]:
+    """Onsets of notes that repeat a pitch of the part while it still sounds or just has, slower than five a second."""
+    found = []
+    for pitch in np.unique(notes.pitch).tolist():
+        mine = np.flatnonzero(notes.pitch == pitch)
+        on_s, off_s = notes.onset_s[mine], notes.offset_s[mine]
+        apart_s, gap_s = np.diff(on_s), on_s[1:] - off_s[:-1]
+        again = (apart_s > 0.2) & (gap_s > -0.15) & (gap_s <= np.maximum(0.06, 0.05 * apart_s))
+        found += on_s[1:][again].tolist()
+    return sorted(found)
 
 
 def meets(kind: str, site: Site, *, lanes: Sequence[str], start_s: float, end_s: float) -> bool:
@@ -256,11 +265,11 @@ def meets(kind: str, site: Site, *, lanes: Sequence[str], start_s: float, end_s:
     if kind in ("bare-join", "bare-repeat"):
         same = kind == "bare-repeat"
         least = 5.0 if same else 3.0
-        places = [k for k in near if k and strokes.joined[k] and strokes.renewed[k] >= 0.5]
+        places = [k for k in near if k and strokes.renewed[k] >= 0.5 and connected(strokes, k)]
         places = [k for k in places if (strokes.pitches[k] == strokes.pitches[k - 1]) == same]
         return any(deepest_fall_cc(site, float(strokes.onset_s[k])) < least + 0.01 for k in places)
     if kind == "retrigger":
-        return any(start_s - 0.05 <= strokes.onset_s[k] <= end_s + 0.05 for k in retriggers(strokes))
+        return any(start_s - 0.05 <= onset_s <= end_s + 0.05 for onset_s in retriggers(site.part.notes))
     if kind == "jump":
         for lane in present:
             when, size = inside_strokes(site, lane)

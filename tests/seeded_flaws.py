@@ -274,7 +274,8 @@ def _bare(site: Site, rng: Rng, decoy: bool, *, repeat: bool) -> Plant | None:
         same = strokes.pitches[k] == strokes.pitches[k - 1]
         apart = on - float(strokes.onset_s[k - 1])
         long = min(strokes.length_s[k], strokes.length_s[k - 1]) > 0.42
-        if same == repeat and (apart > 0.215 if repeat else long) and deepest_fall_cc(site, on) >= least + 0.5:
+        calm = not decoy or min(strokes.length_s[k], strokes.length_s[k - 1]) > 0.7  # a decoy leaves others alone
+        if same == repeat and calm and (apart > 0.215 if repeat else long) and deepest_fall_cc(site, on) >= least + 0.5:
             places.append(k)
     lanes = [lane for lane in PAIR if lane in site.lanes]
     if not places or len(lanes) < 2:
@@ -319,13 +320,13 @@ def _bare_repeat(site: Site, rng: Rng, decoy: bool) -> Plant | None:
 
 def _retrigger(site: Site, rng: Rng, decoy: bool) -> Plant | None:
     strokes, notes = site.strokes, site.part.notes
-    old = retriggers(strokes)
+    old = retriggers(notes)
     places = []
     for k in range(len(strokes.onset_s)):
         on, length = float(strokes.onset_s[k]), float(strokes.length_s[k])
         alone = len(strokes.pitches[k]) == 1 and strokes.renewed[k] == 1.0
         around = [strokes.pitches[j] for j in (k - 1, k + 1) if 0 <= j < len(strokes.onset_s)]
-        new = strokes.pitches[k] not in around and all(abs(float(strokes.onset_s[j]) - on) > 6.0 for j in old)
+        new = strokes.pitches[k] not in around and all(abs(onset_s - on) > 6.0 for onset_s in old)
         if alone and new and length > 0.6 and site.sustained(on):
             places.append(k)
     if not places:
