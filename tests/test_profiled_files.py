@@ -25,6 +25,7 @@ from phrasewright.model.hearing import CueHearing
 from phrasewright.model.levels import dynamics_to_db, expression_to_db
 from phrasewright.model.listening import hear
 from phrasewright.model.rules import rules_lanes
+from phrasewright.training.corrections import corrections_of
 from phrasewright.training.personal_examples import examples_of
 
 BEAT = 480
@@ -249,6 +250,26 @@ def test_the_fourth_lane_can_be_chosen_alone_and_is_kept_when_drawn(tmp_path: Pa
     assert replaced["lanes"]["bow"]["kept"] == []
 
 
+ELSEWHERE = '["*"]\nlanes.dynamics = 21\nlanes.expression = 23\nlanes.vibrato = 22\n'
+
+
+def test_lanes_drawn_again_on_another_controller_are_corrections(tmp_path: Path) -> None:
+    cue = write_cue(tmp_path / "cue.mid", seed=3)
+    (tmp_path / "shaped.mid").write_bytes(shaped(cue)[1])
+    corrected = draw(cue, tmp_path / "corrected.mid", lanes=(21, 23, 22), controllers=(21, 23, 22))
+    profile = read_profile(profile_file(tmp_path, ELSEWHERE))
+    first = read_cue(tmp_path / "shaped.mid")
+    found = corrections_of(read_cue(corrected, profile=profile), store=None, shaped=first).corrections
+    n_phrases = sum(len(heard.phrases) for heard in hear(read_cue(cue)).parts)
+    for lane in ("dynamics", "expression", "vibrato"):
+        own = [c for c in found if c.lane == lane and c.kind == "changed"]
+        assert len(own) > 0.8 * n_phrases
+        assert all(c.predicted is not None for c in own), "the first pass stands on the usual controller"
+    unread = corrections_of(read_cue(corrected), store=None, shaped=first)
+    assert not unread.corrections, "without the profile nothing is drawn"
+
+
+@pytest.mark.slow
 def test_lanes_drawn_again_on_another_controller_are_learned_by_profile(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -256,7 +277,7 @@ def test_lanes_drawn_again_on_another_controller_are_learned_by_profile(
     cue = write_cue(tmp_path / "cue.mid", seed=3)
     assert run("shape", cue, "-o", tmp_path / "shaped.mid", "--baseline").exit_code == 0
     corrected = draw(cue, tmp_path / "corrected.mid", lanes=(21, 23, 22), controllers=(21, 23, 22))
-    profile = profile_file(tmp_path, '["*"]\nlanes.dynamics = 21\nlanes.expression = 23\nlanes.vibrato = 22\n')
+    profile = profile_file(tmp_path, ELSEWHERE)
     told = json.loads(run("learn", "my-hand", corrected, "--profile", profile, "--json").stdout)
     assert told["used"]
     assert told["music_s"] > 20.0
