@@ -7,6 +7,7 @@ worker that is lost loses nothing. Results come back in the order of the cues. W
 from __future__ import annotations
 
 import logging
+import os
 import re
 import shutil
 import socket
@@ -40,7 +41,7 @@ def cue_paths(inputs: Sequence[Path]) -> list[Path]:
     """
     paths: list[Path] = []
     for source in map(Path, inputs):
-        if not source.is_dir():
+        if not os.path.isdir(source):  # unlike Path.is_dir, raises for no name
             paths.append(source)
             continue
         try:

@@ -52,7 +52,7 @@ def check_output(path: Path, *, inputs: Sequence[Path], force: bool) -> None:
 
 def check_folder(folder: Path) -> None:
     """Refuse a folder that cannot be made or written to, before anything is computed for it. Raises OutputError."""
-    there = next((place for place in (folder, *folder.absolute().parents) if place.exists()), Path("/"))
+    there = next((place for place in (folder, *folder.absolute().parents) if os.path.exists(place)), Path("/"))
     if not there.is_dir():
         raise OutputError(f"{there}: is a file, not a folder; choose another place")
     if not os.access(there, os.W_OK | os.X_OK):

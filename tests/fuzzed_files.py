@@ -208,20 +208,10 @@ _CELLS = (
 
 def plan_table(random: Random) -> bytes:
     """A table of a plan: header and rows with odd cells, in odd encodings."""
-    header = random.choice(
-        (
-            "bar,level,parts,ramp",
-            "bar,level",
-            "bar;level;parts;ramp",
-            "level,bar,ramp",
-            "bar,level,level",
-            "bar",
-            "",
-            "a,b",
-            "BAR,Level",
-        )
-    )
-    odd = random.random() < 0.5
+    headers = ("bar,level,parts,ramp", "bar;level;parts;ramp", "level,bar,ramp,parts", "BAR,Level")
+    odd_headers = ("bar,level,level", "bar", "", "a,b", "bar,level,parts,ramp,more")
+    header = random.choice(headers if random.random() < 0.9 else odd_headers)
+    odd = random.random() < 0.4
     rows = [header]
     for _ in range(random.choice((0, 1, 2, 5, 20))):
         if odd:
@@ -237,8 +227,8 @@ def plan_table(random: Random) -> bytes:
                 f"{random.choice((1, 2, 3, 4, 5, 6, 2.5))},{level},{parts},{random.choice(('', '', 1, 2, 0.5, 50))}"
             )
     text = random.choice(("\n", "\n", "\r\n", "\r", "\n\n")).join(rows)
-    content = text.encode(random.choice(("utf-8", "utf-8", "utf-8", "utf-8-sig", "utf-16", "utf-32")))
-    return mutated(content, random) if random.random() < 0.3 else content
+    content = text.encode(random.choice(("utf-8",) * 6 + ("utf-8-sig", "utf-16", "utf-32")))
+    return mutated(content, random) if random.random() < 0.15 else content
 
 
 _VALUES = (
@@ -282,7 +272,7 @@ def profile_text(random: Random) -> bytes:
     if random.random() < 0.02:
         lines.append("a = " + "[" * random.choice((50, 20000)))
     content = "\n".join(lines).encode(random.choice(("utf-8", "utf-8", "utf-8", "utf-8-sig", "utf-16")))
-    return mutated(content, random) if random.random() < 0.3 else content
+    return mutated(content, random) if random.random() < 0.15 else content
 
 
 _JSON_VALUES: tuple[object, ...] = (

@@ -221,3 +221,7 @@ def test_a_cluster_that_is_not_there_is_told(cues: Path, tmp_path: Path, monkeyp
             with pytest.raises(WorkerError, match="no scheduler answers there"):
                 shape_files([cues], tmp_path / "out", options=RULES, cluster=address)
     assert not (tmp_path / "out").exists()
+
+
+def test_a_name_too_long_for_any_folder_is_told(tmp_path: Path) -> None:
+    assert cue_paths([tmp_path / ("x" * 300)]) == [tmp_path / ("x" * 300)]  # reading tells what is wrong
