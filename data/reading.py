@@ -273,8 +273,11 @@ def _part(
     lanes = _default_lanes(instrument, entry) if kind == "sustained" else {}
     existing = _existing(track, source.channel, tempo, {*DEFAULT_CC.values(), *lanes.values()})
     remarks: tuple[str, ...] = ()
-    if lanes and (entry is None or not entry.lane_cc) and _moves(existing[2]) and not _moves(existing[1]):
-        lanes = {"dynamics": 2, "expression": DEFAULT_CC["expression"]}
+    named = {} if entry is None else entry.lane_cc
+    breath = DEFAULT_CC["vibrato"]
+    open_ = "dynamics" not in named and "vibrato" not in named and breath not in named.values()
+    if lanes and open_ and _moves(existing[breath]) and not _moves(existing[DEFAULT_CC["dynamics"]]):
+        lanes = {"dynamics": breath, **{lane: cc for lane, cc in lanes.items() if lane not in ("dynamics", "vibrato")}}
         remarks = (_BREATH_REMARK,)
     return Part(
         index=index,

@@ -218,6 +218,17 @@ def test_breath_as_dynamics_by_profile(tmp_path: Path) -> None:
     assert told["lanes"]["dynamics"]["kept"]
 
 
+def test_a_profile_of_other_lanes_leaves_breath_as_dynamics(tmp_path: Path) -> None:
+    """What is drawn on controller 2 alone is dynamics, also where the profile only adds an attack lane."""
+    notes = [e for i in range(16) for e in note((4 + i) * BEAT, BEAT, 72 + (i % 5))]
+    drawn = [control(4 * BEAT + 60 * i, 2, 40 + (i * 7) % 40) for i in range(60)]
+    path = write(tmp_path / "cue.mid", track("Flute", [program(0, 73), *notes, *drawn]))
+    profile = profile_file(tmp_path, "[flute]\nlanes.attack = 30\nlegato_delay_s = 0.1\n")
+    told = shape_cue(path, ShapeOptions(baseline=True, profile=profile)).summary["parts"][0]
+    assert {lane: row["cc"] for lane, row in told["lanes"].items()} == {"dynamics": 2, "expression": 11, "attack": 30}
+    assert told["lanes"]["dynamics"]["kept"]
+
+
 def test_a_pattern_holds_for_its_parts_only(tmp_path: Path) -> None:
     path = orchestra(tmp_path / "cue.mid")
     profile = profile_file(tmp_path, '["violin*"]\nlanes.bow = 20\nlanes.attack = 21\n[horn]\nlanes.attack = 30\n')
