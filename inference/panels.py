@@ -70,6 +70,7 @@ _LEAST_GRID = 0.08
 _POINT = 1 / 72
 _CHARACTER = 0.56
 """Width of an average character, as a share of the type size (measured on the font the library brings)."""
+_LONGEST_NAME = 60
 _LEAST_RANGE_CC = 24
 """A lane's axis covers at least this many steps, so that a drift of three steps does not look like a swell."""
 
@@ -207,7 +208,8 @@ def draw_block(figure: Figure, block: Block, page: Page, *, top: float) -> None:
 def _title(figure: Figure, part: Part, *, top: float) -> None:
     width, height = figure.get_size_inches()
     y = (top - 0.16) / height
-    head = f"{part.index}  {part.name}"
+    name = part.name if len(part.name) <= _LONGEST_NAME else part.name[: _LONGEST_NAME - 1] + "\N{HORIZONTAL ELLIPSIS}"
+    head = f"{part.index}  {name}"
     figure.text(LEFT / width, y, head, fontsize=11, fontweight="bold", va="baseline")
     kind = f"{part.instrument.name}, {part.kind}"
     figure.text(1 - RIGHT / width, y, kind, fontsize=7.5, color=PALE, ha="right", va="baseline")

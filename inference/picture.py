@@ -8,6 +8,7 @@ runs give the same bytes. Sizes are in inches.
 from __future__ import annotations
 
 import io
+import warnings
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -95,7 +96,8 @@ def picture_bytes(
     """The picture as the bytes of an .svg or .png file (`suffix`). Raises as `draw_picture`."""
     import matplotlib as mpl
 
-    with mpl.rc_context(STYLE):
+    with mpl.rc_context(STYLE), warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message=r"Glyph \d+ .* missing from font")  # boxes in a PNG, text in an SVG
         figure = build_figure(hearing, bars=bars, parts=parts, over=over)
         width, height = figure.get_size_inches()
         dpi = min(PNG_DPI, int(np.sqrt(MAX_PIXELS / (width * height))))

@@ -228,3 +228,25 @@ def test_a_long_cue_gets_a_wide_page(tmp_path: Path) -> None:
     path = write_cue(tmp_path / "long.mid", Line("Oboe", 68, [(72, 4.0 * k, 3.0, 80) for k in range(60)]))
     hearing = hear(read_cue(path))
     assert build_figure(hearing).get_size_inches()[0] > 2 * build_figure(hearing, bars=(1, 8)).get_size_inches()[0]
+
+
+@pytest.mark.parametrize("name", ["$x_1$ \\frac", "<b>&", "\u30f4\u30a1\u30a4\u30aa\u30ea\u30f3", "\U0001f3bb solo"])
+@pytest.mark.parametrize("suffix", ["svg", "png"])
+def test_any_name_is_printed_as_it_is(tmp_path: Path, name: str, suffix: str) -> None:
+    path = write_cue(tmp_path / "cue.mid", Line(name, 40, SCALE[:4]))
+    draw_picture(path, tmp_path / f"cue.{suffix}")
+    if suffix == "svg":
+        assert f"1  {name}" in texts(tmp_path / "cue.svg")
+
+
+def test_a_name_without_end_is_cut(tmp_path: Path) -> None:
+    path = write_cue(tmp_path / "cue.mid", Line("Violin " * 40, 40, SCALE[:4]))
+    draw_picture(path, tmp_path / "cue.svg")
+    (title,) = (text for text in texts(tmp_path / "cue.svg") if text.startswith("1  Violin"))
+    assert len(title) < 70
+    assert title.endswith("\u2026")
+
+
+def test_a_passage_that_reaches_beyond_the_end_stops_there_and_says_so(cue: Path, tmp_path: Path) -> None:
+    draw_picture(cue, tmp_path / "line.svg", bars=(6, 90))
+    assert "harbour, bars 6 to 8" in texts(tmp_path / "line.svg")
