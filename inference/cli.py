@@ -455,13 +455,26 @@ def evaluate(
 @click.argument("folder", type=_CUE)
 @_force
 def demo(folder: Path, force: bool) -> None:
-    """Write the demo cues into FOLDER, shape them, and say what to open.
+    """Write the demo cues into FOLDER, shape them, learn from a bundled correction, and say what to open.
 
-    Start playback at a low monitoring level.
+    The style that is learned goes into FOLDER, not into your store. Start playback at a low monitoring level.
     """
     from phrasewright.inference.demo import make_demo
 
-    say(make_demo(folder, force=force))
+    say(make_demo(folder, force=force, learn=_learned_apart))
+
+
+def _learned_apart(style: str, corrected: Path, shaped: Path, out: Path) -> None:
+    """Learn a style in a store of its own and write it to a file."""
+    from tempfile import TemporaryDirectory
+
+    from phrasewright.data.store import Store
+    from phrasewright.inference.styles import export_style
+    from phrasewright.training.learning import learn as learn_style
+
+    with TemporaryDirectory() as home, Store(Path(home)) as store:
+        learn_style(style, [corrected], shaped=shaped, store=store)
+        export_style(store, style, out, force=True)
 
 
 if __name__ == "__main__":
