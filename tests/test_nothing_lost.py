@@ -1,0 +1,234 @@
+"""Whatever ends a command (a kill, a full disk, a shut folder), files are whole or absent and the store is sound.
+
+The default run kills a few times; `pytest -m slow tests/test_nothing_lost.py` kills fifty times each.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import resource
+import shutil
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+from shaped_cues import orchestra
+from sound_files import sound_style
+
+from phrasewright.data.midi import split_midi
+from phrasewright.data.store import FILE_NAME, Store
+from phrasewright.inference.cli import main
+
+KILLS = [pytest.param(3, id="a few times"), pytest.param(50, id="fifty times", marks=pytest.mark.slow)]
+
+
+def run(*arguments: object) -> Result:
+    return CliRunner().invoke(main, [str(a) for a in arguments])
+
+
+def started(*arguments: object) -> subprocess.Popen[bytes]:
+    command = [sys.executable, "-m", "phrasewright.inference.cli", *map(str, arguments)]
+    return subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
+
+
+@pytest.fixture
+def cue(tmp_path: Path) -> Path:
+    return orchestra(tmp_path / "cue.mid", division=96)
+
+
+def lasts_s(*arguments: object) -> float:
+    """How long a command takes when nobody kills it."""
+    begin = time.monotonic()
+    process = started(*arguments)
+    process.communicate()
+    assert process.returncode == 0
+    return time.monotonic() - begin
+
+
+@pytest.mark.parametrize("times", KILLS)
+def test_a_killed_shape_leaves_whole_files_and_a_sound_store(times: int, cue: Path, tmp_path: Path) -> None:
+    """Killed at any moment, most of them near the end, where files and records are written."""
+    chance = random.Random(times)
+    whole = tmp_path / "whole.mid"
+    length_s = lasts_s("shape", cue, "-o", whole, "--baseline")
+    out = tmp_path / "killed" / "out.mid"
+    n_whole = 0
+    for _ in range(times):
+        process = started("shape", cue, "-o", out, "--baseline", "--force")
+        time.sleep(length_s * chance.choice((chance.uniform(0.0, 1.2), chance.uniform(0.7, 1.2))))
+        process.send_signal(signal.SIGKILL)
+        process.communicate()
+        if out.exists():
+            assert out.read_bytes() == whole.read_bytes()
+            n_whole += 1
+            out.unlink()
+        with Store() as store:
+            assert store.check() == []
+    assert run("shape", cue, "-o", out, "--baseline").exit_code == 0, "what a kill left does not stand in the way"
+    assert out.read_bytes() == whole.read_bytes()
+    assert cue.read_bytes() == orchestra(tmp_path / "again.mid", division=96).read_bytes()
+    print(f"{times} kills, {n_whole} whole files, {len(list(out.parent.iterdir())) - 1} hidden leftovers")
+
+
+@pytest.mark.parametrize("times", KILLS)
+def test_a_killed_import_leaves_all_of_a_style_or_nothing(times: int, tmp_path: Path) -> None:
+    chance = random.Random(times)
+    file = tmp_path / "hand.safetensors"
+    file.write_bytes(sound_style())
+    length_s = lasts_s("style", "import", file, "--name", "first")
+    n_whole = 0
+    for i in range(times):
+        process = started("style", "import", file, "--name", f"hand-{i}")
+        time.sleep(length_s * chance.choice((chance.uniform(0.0, 1.2), chance.uniform(0.6, 1.2))))
+        process.send_signal(signal.SIGKILL)
+        process.communicate()
+        with Store() as store:
+            assert store.check() == []
+            if f"hand-{i}" in store.styles():
+                assert store.version_payload(f"hand-{i}", 1) == sound_style()
+                n_whole += 1
+    assert run("style", "import", file, "--name", "last").exit_code == 0
+    print(f"{times} kills, {n_whole} styles whole")
+
+
+def test_an_interrupted_shape_clears_its_file_away(cue: Path, tmp_path: Path) -> None:
+    """Control-C, as a user would: one word, no traceback, nothing left."""
+    out = tmp_path / "folder" / "out.mid"
+    for wait_s in (0.3, 0.8, 1.2):
+        process = started("shape", cue, "-o", out, "--baseline", "--force")
+        time.sleep(wait_s)
+        process.send_signal(signal.SIGINT)
+        _, told = process.communicate()
+        if out.parent.exists():
+            assert [path.name for path in out.parent.iterdir()] in ([], ["out.mid"])
+        if process.returncode == 1:
+            assert told.decode().strip() == "Aborted!"
+
+
+def full(limit: int) -> None:
+    """In a child: no file may grow beyond `limit` bytes, as on a full disk; the signal for it becomes an error."""
+    signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))
+
+
+@pytest.mark.parametrize("limit", [0, 3000])
+def test_a_full_disk_is_told_and_leaves_nothing_half_written(limit: int, cue: Path, tmp_path: Path) -> None:
+    with Store():
+        pass  # the store was there before the disk filled up
+    out = tmp_path / "out.mid"
+    command = [sys.executable, "-m", "phrasewright.inference.cli", "shape", str(cue), "-o", str(out), "--baseline"]
+    told = subprocess.run(command, capture_output=True, text=True, preexec_fn=lambda: full(limit))
+    assert told.returncode == 1
+    assert told.stderr.startswith(f"phrasewright: {out}: cannot be written (")
+    assert told.stderr.count("\n") == 1
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["cue.mid"]
+    with Store() as store:
+        assert store.check() == []
+
+
+def test_a_disk_too_full_for_the_record_still_gets_the_file(cue: Path, tmp_path: Path) -> None:
+    with Store():
+        pass
+    out = tmp_path / "out.mid"
+    assert run("shape", cue, "-o", out, "--baseline", "--no-record").exit_code == 0
+    limit = len(out.read_bytes()) + 100
+    command = [sys.executable, "-m", "phrasewright.inference.cli", "shape", str(cue), "-o", str(out), "--baseline"]
+    told = subprocess.run([*command, "--force"], capture_output=True, text=True, preexec_fn=lambda: full(limit))
+    assert told.returncode == 0, told.stderr
+    assert "not recorded: " in told.stdout
+    assert "make room on the disk" in told.stdout
+    with Store() as store:
+        assert store.check() == []
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only the administrator may mount")
+def test_a_small_disk_that_fills_up(cue: Path, tmp_path: Path) -> None:
+    """A file system of 64 KiB in memory holds both the store's folder and the output."""
+    disk = tmp_path / "disk"
+    disk.mkdir()
+    if subprocess.run(["mount", "-t", "tmpfs", "-o", "size=64k", "tmpfs", disk], capture_output=True).returncode:
+        pytest.skip("mounting is not permitted here")
+    try:
+        (disk / "filler").write_bytes(bytes(60 * 1024))
+        environment = os.environ | {"PHRASEWRIGHT_HOME": str(disk / "home")}
+        command = [sys.executable, "-m", "phrasewright.inference.cli", "shape", str(cue), "--baseline"]
+        for out, code in ((disk / "out.mid", 1), (tmp_path / "out.mid", 0)):
+            told = subprocess.run([*command, "-o", str(out)], capture_output=True, text=True, env=environment)
+            assert told.returncode == code, told.stderr
+            assert "Traceback" not in told.stderr
+            assert "space left" in told.stderr or "make room on the disk" in told.stdout
+        assert not [path.name for path in disk.iterdir() if path.name.startswith((".out", "out"))]
+    finally:
+        subprocess.run(["umount", disk], check=True)
+
+
+def test_a_store_that_is_shut_or_no_folder_does_not_stop_shaping(cue: Path, tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("no folder")
+    (tmp_path / "home" / FILE_NAME).mkdir(parents=True)  # a folder where the file should be
+    for home in ("file", "home"):
+        result = CliRunner().invoke(
+            main, ["shape", str(cue), "-o", str(tmp_path / f"{home}.mid"), "--baseline"],
+            env={"PHRASEWRIGHT_HOME": str(tmp_path / home)},
+        )  # fmt: skip
+        assert result.exit_code == 0, result.output
+        assert "not recorded: " in result.stdout
+        listed = CliRunner().invoke(main, ["style", "list"], env={"PHRASEWRIGHT_HOME": str(tmp_path / home)})
+        assert listed.exit_code == 1
+        assert listed.stderr.count("\n") == 1
+
+
+def test_places_that_are_shut_are_told(cue: Path) -> None:
+    """As a user who may not write to one folder, and not look into another."""
+    folder = Path(tempfile.mkdtemp())
+    nobody = 65534 if os.geteuid() == 0 else os.geteuid()
+    try:
+        shutil.copy(cue, folder / "cue.mid")
+        shutil.copy(cue, folder / "secret.mid")
+        assert run("shape", folder / "cue.mid", "-o", folder / "first.mid", "--baseline", "--no-record").exit_code == 0
+        shut, blind = folder / "shut", folder / "blind"
+        shut.mkdir()
+        blind.mkdir()
+        folder.chmod(0o755)
+        shut.chmod(0o555)
+        blind.chmod(0o000)
+        (folder / "secret.mid").chmod(0o000)
+        os.seteuid(nobody)
+        for arguments in (
+            ("shape", folder / "cue.mid", "-o", shut / "a.mid"),
+            ("shape", folder / "cue.mid", "-o", shut / "deeper" / "a.mid"),
+            ("shape", folder / "cue.mid", "-o", blind / "a.mid"),
+            ("shape", folder / "cue.mid", "-o", folder / "first.mid", "--force"),
+            ("shape", folder / "secret.mid", "-o", folder / "b.mid"),
+            ("shape", blind / "cue.mid", "-o", folder / "b.mid"),
+            ("shape", blind, "-o", folder / "b"),
+            ("explain", folder / "secret.mid"),
+        ):
+            options = ("--baseline", "--no-record") if arguments[0] == "shape" else ()
+            told = run(*arguments, *options)
+            assert told.exit_code == 1, (arguments, told.output)
+            assert told.stderr.count("\n") == 1
+            assert "ermission" in told.stderr or "cannot be written" in told.stderr, told.stderr
+    finally:
+        os.seteuid(os.getuid())
+        shutil.rmtree(folder)
+
+
+@pytest.mark.parametrize("n", [3, pytest.param(8, marks=pytest.mark.slow)])
+def test_shapes_at_once_share_one_store(n: int, tmp_path: Path) -> None:
+    cues = [orchestra(tmp_path / f"cue{i}.mid", division=96 + 24 * i) for i in range(n)]
+    running = [started("shape", cue, "-o", tmp_path / "out" / cue.name, "--baseline") for cue in cues]
+    for process in running:
+        _, told = process.communicate(timeout=100)
+        assert process.returncode == 0, told.decode()
+    for cue in cues:
+        split_midi((tmp_path / "out" / cue.name).read_bytes(), name=cue.name)
+    with Store() as store:
+        assert store.check() == []
+        known = [row[0] for row in store._db.execute("SELECT name FROM shaped")]
+    assert sorted(known) == sorted(cue.name for cue in cues)
