@@ -1,15 +1,14 @@
 """The network, whole: attacks are read with their neighbours, then each moment is answered from the attacks around it.
 
     attack features --input--> h --3 x (neighbour mixing, residual)--> encodings of attacks
-    [previous, current, next encoding] + frame features + style --layers--> centre and spread of three lanes
+    [previous, current, next encoding] + frame features --layers--> centre and spread of three lanes
 
 Neighbours are attacks at fixed distances (a dilated convolution), and a tap is closed where the neighbour belongs to
 another part or lies more than `reach_s` away. So the view is finite in attacks and in seconds, whatever is batched
 together and however long the cue is: an edit far away cannot be seen, and there is no padding to go wrong.
 
-The style is a vector of the hand's departures from the default (`training/hands.py`); zeros are the shipped default. It
-bends the decoder by a scale and a shift a layer (Perez et al. 2018, "FiLM"). Units: controller steps; spread is half
-the width of the 68 % band of hands around the default: the scale of a Laplace distribution times 1.14 (-ln .32).
+Units: controller steps; spread is half the width of the 68 % band of hands around the default: the scale of a Laplace
+distribution times 1.14 (-ln .32).
 
 A second network of the same build, `Evidence`, is the view on which a personal head stands (`evidence.py`): it sees
 more columns of each frame and, where lanes are already drawn, those, and answers with features instead of lanes.
@@ -54,7 +53,6 @@ class NetworkConfig:
 
     n_attack_features: int = len(ATTACK_FEATURES)
     n_frame_features: int = len(FRAME_FEATURES)
-    n_style: int = 16  # free directions in which a hand departs from the default
     n_lanes: int = 3
     width: int = 128  # of an attack's encoding
     hidden: int = 160  # of the frame decoder, which runs up to a hundred times a second: the cost of shaping
@@ -87,21 +85,6 @@ class Neighbours(nn.Module):
         return h + torch.as_tensor(self.out(mixed))
 
 
-class Bend(nn.Module):
-    """A layer of the decoder whose scale and shift follow the style."""
-
-    def __init__(self, hidden: int, n_style: int) -> None:
-        super().__init__()
-        self.linear = nn.Linear(hidden, hidden)
-        self.scale = nn.Linear(n_style, hidden, bias=False)
-        self.shift = nn.Linear(n_style, hidden, bias=False)
-
-    def forward(self, x: Tensor, style: Tensor) -> Tensor:
-        """`x` (frame, hidden), `style` (frame or 1, n_style) -> (frame, hidden)."""
-        y = self.linear(x) * (1.0 + self.scale(style)) + self.shift(style)
-        return nn.functional.gelu(y)
-
-
 class Trunk(nn.Module):
     """The part both networks share in kind: attacks of any number of parts, laid end to end, to what frames see."""
 
@@ -132,20 +115,20 @@ class Network(Trunk):
         super().__init__(config)
         self.config = config
         self.moment = nn.Linear(config.n_frame_features, config.hidden)
-        self.bends = nn.ModuleList(Bend(config.hidden, config.n_style) for _ in range(2))
+        self.layers = nn.ModuleList(nn.Linear(config.hidden, config.hidden) for _ in range(2))
         self.centre = nn.Linear(config.hidden, config.n_lanes)
         self.spread = nn.Linear(config.hidden, config.n_lanes)
 
-    def represent(self, encoded: Tensor, frame: Tensor, at: Tensor, style: Tensor) -> Tensor:
+    def represent(self, encoded: Tensor, frame: Tensor, at: Tensor) -> Tensor:
         """What the last layer sees of each frame: (frame, hidden). `at` (frame,) is each frame's attack."""
         x = nn.functional.gelu(encoded[at] + self.moment(frame))  # (frame, hidden)
-        for bend in self.bends:
-            x = bend(x, style)
+        for layer in self.layers:
+            x = nn.functional.gelu(layer(x))
         return x
 
-    def forward(self, encoded: Tensor, frame: Tensor, at: Tensor, style: Tensor) -> tuple[Tensor, Tensor]:
+    def forward(self, encoded: Tensor, frame: Tensor, at: Tensor) -> tuple[Tensor, Tensor]:
         """Centre and spread, each (frame, lane), in steps."""
-        x = self.represent(encoded, frame, at, style)
+        x = self.represent(encoded, frame, at)
         spread = nn.functional.softplus(self.spread(x)) * SCALE_CC * 0.25 + 0.25
         return MIDDLE_CC + SCALE_CC * self.centre(x), spread
 
@@ -159,7 +142,7 @@ class EvidenceConfig:
     n_lanes: int = 3
     width: int = 160
     hidden: int = 256
-    n_features: int = 128  # of the answer: a head has so many coefficients a lane, and a constant
+    n_features: int = 160  # of the answer: a head has so many coefficients a lane, and a constant
     n_layers: int = 3
     dilations: tuple[int, ...] = (1, 2, 4)
     reach_s: float = 8.0
@@ -279,7 +262,7 @@ def _config_of(header: Mapping[str, str], path: Path, kind: type[Any]) -> Any:
     expected = (usual.n_attack_features, usual.n_frame_features, usual.n_lanes)
     if tuple(values[name] for name in ("n_attack_features", "n_frame_features", "n_lanes")) != expected:
         raise InputError(f"{path}: made for other features than this version's {expected}; train the weights again")
-    bounds = {"width": 1024, "hidden": 2048, "n_style": 256, "n_features": 1024, "n_layers": 16}
+    bounds = {"width": 1024, "hidden": 2048, "n_features": 1024, "n_layers": 16}
     bounded = all(0 < values[name] <= most for name, most in bounds.items() if name in values)
     dilations = values["dilations"]
     bounded &= len(dilations) <= 8 and all(d > 0 for d in dilations) and 2 * (2 * sum(dilations) + 1) < BLOCK
@@ -296,7 +279,6 @@ def predict(
     onset_s: NDArray[np.float64],
     frame: NDArray[np.float32],
     at: NDArray[np.int64],
-    style: NDArray[np.float32] | None = None,
     chunk: int = CHUNK,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Centre and spread of one part in steps, each (n_frames, 3), on the CPU, `chunk` frames at a time.
@@ -305,7 +287,7 @@ def predict(
     on the size of what it is given, and so an edit near the end could change the last digit of the beginning.
     """
     with _one_thread():
-        return _predicted(network, attack, onset_s, frame, at, style, chunk)
+        return _predicted(network, attack, onset_s, frame, at, chunk)
 
 
 @contextmanager
@@ -325,14 +307,12 @@ def _predicted(
     onset_s: NDArray[np.float64],
     frame: NDArray[np.float32],
     at: NDArray[np.int64],
-    style: NDArray[np.float32] | None,
     chunk: int,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    style_row = torch.zeros(1, network.config.n_style) if style is None else torch.from_numpy(style)[None]
     encoded = _encoded(network, network.config.dilations, attack, onset_s)
     n = len(frame)
     rows = np.minimum(np.arange(-(-n // chunk) * chunk), n - 1).reshape(-1, chunk)  # the last frame fills up
-    pairs = [network(encoded, torch.from_numpy(frame[r]), torch.from_numpy(at[r]), style_row) for r in rows]
+    pairs = [network(encoded, torch.from_numpy(frame[r]), torch.from_numpy(at[r])) for r in rows]
     centre, spread = (torch.cat(tensors)[:n].double().numpy() for tensors in zip(*pairs, strict=True))
     return centre, spread * LAPLACE_68
 

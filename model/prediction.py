@@ -85,12 +85,9 @@ def network_lanes(hearing: CueHearing, index: int, *, weights: Path | None = Non
 
 
 def network_raw_cc(
-    hearing: CueHearing, index: int, *, weights: Path | None = None, style: NDArray[np.float32] | None = None
+    hearing: CueHearing, index: int, *, weights: Path | None = None
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """What the network itself answers, before residue and limits: centre and spread in steps, each (n_frames, 3).
-
-    `style`, (n_style,), are departures from the default hand in standard deviations; None is the default hand.
-    """
+    """What the network itself answers, before residue and limits: centre and spread in steps, each (n_frames, 3)."""
     from phrasewright.model.network import predict
 
     part = hearing.parts[index]
@@ -107,7 +104,6 @@ def network_raw_cc(
         onset_s=features.onset_s,
         frame=features.frame,
         at=features.at,
-        style=style,
     )
     return _at_every_frame(centre, frame_no, n_frames), _at_every_frame(spread, frame_no, n_frames)
 

@@ -1,6 +1,6 @@
 """Ways of turning a little of a hand into the rest, at equal budget: here it was decided which one is used.
 
-    python -m phrasewright.training.contenders --cache build/scores.json --steps N
+    python -m phrasewright.training.contenders --cache build/scores.json --seconds 45
 
 - `exact`: features on which an exact Bayesian linear head is fitted (Harrison et al. 2018); shipped.
 - `exact-frames`: the same without the mixing of neighbouring attacks.
@@ -21,9 +21,8 @@ from pathlib import Path
 import torch
 from torch import Tensor, nn
 
-from phrasewright.model.network import Evidence, EvidenceConfig, HeadStart
+from phrasewright.model.network import Evidence, EvidenceConfig, HeadStart, save_weights
 from phrasewright.training.corpus import held_out
-from phrasewright.training.evidence_examples import build_groups
 from phrasewright.training.evidence_fitting import (
     Episode,
     Episodes,
@@ -35,7 +34,7 @@ from phrasewright.training.evidence_fitting import (
     features_of,
     judged,
 )
-from phrasewright.training.examples import read_scores
+from phrasewright.training.examples import build_groups, read_scores
 from phrasewright.training.loop import Course, Figures, optimise
 
 
@@ -133,7 +132,8 @@ def contenders(usual: Tensor) -> dict[str, nn.Module]:
 def main(arguments: Sequence[str] | None = None) -> None:
     """Train each for as many steps, and print errors on held-out pieces and hands."""
     parser = argparse.ArgumentParser(description="Compare ways of turning a little of a hand into the rest.")
-    parser.add_argument("--steps", type=int, default=1500)
+    parser.add_argument("--seconds", type=float, default=45.0, help="of the first; the others take as many steps")
+    parser.add_argument("--keep", type=Path, help="where the first one's weights go")
     parser.add_argument("--groups", type=int, default=100)
     parser.add_argument("--judged", type=int, default=6)
     parser.add_argument("--people", type=int, default=16)
@@ -156,17 +156,30 @@ def main(arguments: Sequence[str] | None = None) -> None:
     def loss_of(model: nn.Module, generator: torch.Generator) -> tuple[Tensor, Figures]:
         return episode_loss(model, drawn_episode(pool, episodes, generator), episodes)
 
+    steps = 0
     for name, model in contenders(pool.usual().cpu()).items():
         if given.only and name not in given.only.split(","):
             continue
+        if not steps:
+            tried_s = [0.0, 0.0]
+            for k in range(2):  # the first time warms up
+                course = Course(name, 20, 1, 1e-5, 1e-4, 0.998, {}, n_looks=1)
+                tried_s[k] = time.monotonic()
+                optimise(model.to(device), loss_of, lambda _: {}, course, device=device)
+                tried_s[k] = time.monotonic() - tried_s[k]
+            steps = max(int(given.seconds * 20 / tried_s[1]), 5)
+            print(f"{steps} steps", file=sys.stderr, flush=True)
         began_s = time.monotonic()
-        course = Course(name, given.steps, 0, 2e-3, 1e-4, 0.998, {}, n_looks=2)
+        course = Course(name, steps, 0, 2e-3, 1e-4, 0.998, {}, n_looks=2)
         optimise(model.to(device), loss_of, lambda model: judged(model, judge), course, device=device)
         found = {key: round(value, 3) for key, value in judged(model, judge).items()}
         found["expression given"] = round(judged(model, judge, given=(True, False, False))["none"], 3)
         found["seconds"] = round(time.monotonic() - began_s, 1)
         found["parameters"] = sum(p.numel() for p in model.parameters())
         print(json.dumps({name: found}), flush=True)
+        if given.keep and isinstance(model, Exact):
+            save_weights(model.network.cpu(), given.keep)
+            given.keep = None
 
 
 if __name__ == "__main__":

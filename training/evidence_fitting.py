@@ -19,7 +19,7 @@ from torch import Tensor, nn
 
 from phrasewright.model.evidence import MIDDLE_CC, SCALE_CC
 from phrasewright.model.network import Evidence, HeadStart
-from phrasewright.training.evidence_examples import Group
+from phrasewright.training.examples import Group
 from phrasewright.training.loop import Figures
 
 Rng = np.random.Generator
@@ -29,6 +29,8 @@ SHORT_S = 16.0
 UNSTEADY_CC = 2.4
 """Most of the arm's unsteadiness, root mean square."""
 ASKED_CUES = 2
+MOST_SHOWN, MOST_ASKED = 4000, 2500
+"""Frames that judging looks at, at most."""
 JUDGED_CUES, JUDGED = 12, {"none": 0, "16 s": 1, "one cue": 3, "three cues": 9}
 """Held-out groups hold twelve cues of about 160 line-seconds: three make one cue of four lines and two minutes."""
 
@@ -37,7 +39,7 @@ JUDGED_CUES, JUDGED = 12, {"none": 0, "16 s": 1, "one cue": 3, "three cues": 9}
 class Episodes:
     """What an episode is like."""
 
-    groups: int = 4
+    groups: int = 6
     people: int = 12
     shown: int = 800  # frames
     asked: int = 500  # pairs of frames
@@ -55,9 +57,18 @@ class Pool:
 
         self.attack, self.onset_s, self.part = joined("attack"), joined("onset_s"), joined("part")
         self.frame, self.at, self.near = joined("frame"), joined("at").long(), joined("near").long()
-        self.time_s, self.target = joined("time_s"), joined("target")
+        self.time_s, self.target, self.default = joined("time_s"), joined("target"), joined("default")
+        self.last, self.vibrato = joined("last"), joined("vibrato")
         self.attack_start = np.cumsum([0, *(len(g.attack) for g in groups)])
         self.start = np.cumsum([0, *(len(g.at) for g in groups)])
+        starts = [g.part_start[:-1] + n for g, n in zip(groups, self.start[:-1], strict=True)]
+        self.part_start = np.r_[np.concatenate(starts), self.start[-1]]
+        begun = [np.searchsorted(g.part, np.arange(len(g.vibrato))) for g in groups]
+        self.part_attack = np.r_[
+            np.concatenate([b + n for b, n in zip(begun, self.attack_start[:-1], strict=True)]), self.attack_start[-1]
+        ]
+        offset = np.repeat(self.attack_start[:-1], np.diff(self.start))
+        self.at_all = self.at + torch.from_numpy(offset).to(device)  # attacks numbered across groups
         self.groups, self.device = groups, device
 
     def usual(self) -> Tensor:
@@ -124,10 +135,11 @@ def drawn_episode(pool: Pool, episodes: Episodes, generator: torch.Generator) ->
         cues = rng.permutation(len(group.cue_start) - 1)
         n_shown = 1 if amount in ("none", "16 s") else min(int(amount), len(cues) - 1)
         may = shown_frames(group, cues[:n_shown], amount, rng)
+        may = may[group.weight_s[may] > 0]
         rows = may[rng.integers(0, len(may), episodes.shown)] if len(may) else np.zeros(episodes.shown, dtype=np.int64)
         weights.append(group.weight_s[rows] * (len(may) / episodes.shown))
         rest = np.concatenate([np.arange(*group.cue_start[c : c + 2]) for c in cues[n_shown:][:ASKED_CUES]])
-        rest = rest[~group.last[rest]]
+        rest = rest[~group.last[rest] & (group.weight_s[rest] > 0)]
         shown.append(rows)
         asked.append(rest[rng.integers(0, len(rest), episodes.asked)])
     pairs = np.concatenate([np.stack(asked), np.stack(asked) + 1], axis=1)
@@ -279,13 +291,16 @@ def judged(model: nn.Module, pool: Pool, *, given: Sequence[bool] = (False, Fals
     for g, group in enumerate(pool.groups):
         rng = np.random.default_rng(g)
         n_cues = len(group.cue_start) - 1
-        asked = np.arange(group.cue_start[max(n_cues - 3, 1)], group.cue_start[-1])[::2]
-        asked = asked[~group.last[asked]]
+        asked = np.arange(group.cue_start[max(n_cues - 3, 1)], group.cue_start[-1])
+        asked = asked[~group.last[asked] & (group.weight_s[asked] > 0)]
+        asked = np.sort(rng.permutation(asked)[:MOST_ASKED])
         seconds = torch.from_numpy(group.weight_s[asked]).to(pool.device)[:, None]
         for name, n in JUDGED.items():
             may = shown_frames(group, range(max(min(n, n_cues - 3), 1)), "16 s" if name == "16 s" else str(n), rng)
+            may = may[group.weight_s[may] > 0]
+            n_may, may = len(may), rng.permutation(may)[:MOST_SHOWN]
             rows, pairs = (np.tile(one, (len(people), 1)) for one in (may, np.r_[asked, asked + 1]))
-            weight_s = group.weight_s[rows] * np.float32(n > 0)
+            weight_s = group.weight_s[rows] * np.float32(n_may / len(may) * (n > 0))
             noise = torch.Generator(device=pool.device).manual_seed(g)
             episode = episode_of(pool, np.full(len(people), g), people, rows, weight_s, pairs, flags, noise)
             centre, _ = model(episode)

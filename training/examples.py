@@ -1,7 +1,8 @@
-"""From a seed to what the network trains on: one cue, heard, its features, and what several hands draw over it.
+"""What the networks train on: groups of a few cues, each drawn over by the same people of the prior and by the rules.
 
-Frames stand every 20 ms, only where the part sounds, from a quarter of a second before an entry to as long after a
-release; what a lane does in a rest is fixed by rule and nothing to learn. Numbers are kept as float16 to save memory.
+A person's support and query come from different cues of one group, so a group is a hand's music in small. Frames are
+the prediction grid's, every second one, from a little before an entry to as long after a release; each stands for some
+seconds of the lane, those in rests for none. Numbers are kept as float16 to save memory.
 """
 
 from __future__ import annotations
@@ -11,85 +12,146 @@ import os
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
+from functools import partial
+from importlib.util import find_spec
 from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from phrasewright.data.cue import Cue
-from phrasewright.data.notes import sounding_spans
 from phrasewright.model.features import part_features
 from phrasewright.model.hearing import EVENTS, FIGURES, ROLES, CueHearing
-from phrasewright.model.lanes import FRAME_S
+from phrasewright.model.lanes import FRAME_S, n_frames_for
+from phrasewright.model.limits import sounding_frames
 from phrasewright.model.listening import hear
-from phrasewright.model.rules import raw_lanes
+from phrasewright.model.parameters import DEFAULT
+from phrasewright.model.personal_features import N_BASIS, moments_of
+from phrasewright.model.prediction import foreseeable, prediction_frames
+from phrasewright.model.rules import raw_cc
 from phrasewright.training.corpus import Score, cue_of, held_out, read_score, score_names, training_sketch
-from phrasewright.training.hands import Hand, default_hand, drawn_hand
+from phrasewright.training.prior import Person, drawn_person
+from phrasewright.training.prior_curves import drawn_cc, sight_of
 from phrasewright.training.textures import Row
 
-STEP = 2
-"""Training frames are every second frame of the 10 ms grid."""
-MARGIN_S = 0.25
+Ints = NDArray[np.int64]
+MOST_PARTS = 5
+"""Parts taken of a cue: of a full score, some, for cost; all were heard with the others around them."""
 REPEATED, TREMOLO = FIGURES.index("repeated"), FIGURES.index("tremolo")
 SPIKES = (EVENTS.index("accent"), EVENTS.index("sforzando"))
-NEAR_S = 0.2
-"""Frames this near to an onset make half of each batch: joins and attacks are short, and most of what is heard."""
+LONGEST_S = 8 * FRAME_S
+NEIGHBOURS_S = (-2.0, -1.0, -0.5, -0.2, 0.2, 0.5, 1.0, 2.0)
+"""Where a drawn lane is looked at around a moment (`known_columns` in evidence.py)."""
 
 
 @dataclass(frozen=True)
-class Example:
-    """One part: features as in `PartFeatures`, and what each hand draws there.
+class Group:
+    """Parts of a few cues end to end.
 
-    `frame_no` (n_frames,) is the frame's number on the 10 ms grid, `near` (n_frames,) whether an onset is near,
-    `target` (n_hands, n_frames, 3) steps, `style` (n_hands, n_style); the first hand is the default.
+    `attack` (n_attacks, feature), `onset_s` (n_attacks,), `part` (n_attacks,) numbers of parts; `frame` (n_frames,
+    feature), `at` (n_frames,) attacks of this group, `weight_s` seconds a frame stands for, `time_s`, `phrase` numbers
+    of phrases, `near` (n_frames, 8) distances in frames to the moments of `NEIGHBOURS_S`, `last` (n_frames,) whether
+    the next frame belongs to another part; `cue_start`, `part_start` first frames, with the end; `target` (n_frames,
+    n_people, 3) steps, nan where a lane is not known; `default` (n_frames, 3) what the rules draw; `vibrato` whether
+    each part has that lane.
     """
 
     attack: NDArray[np.float16]
     onset_s: NDArray[np.float32]
+    part: NDArray[np.int32]
     frame: NDArray[np.float16]
     at: NDArray[np.int32]
-    frame_no: NDArray[np.int32]
-    near: NDArray[np.bool_]
+    weight_s: NDArray[np.float32]
+    time_s: NDArray[np.float32]
+    phrase: NDArray[np.int32]
+    near: NDArray[np.int16]
+    last: NDArray[np.bool_]
+    cue_start: Ints
+    part_start: Ints
     target: NDArray[np.float16]
-    style: NDArray[np.float32]
+    default: NDArray[np.float16]
+    vibrato: NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class PartMade:
+    """One part before it is laid among others; as in `Group`."""
+
+    attack: NDArray[np.float32]
+    onset_s: NDArray[np.float64]
+    frame: NDArray[np.float32]
+    at: Ints
+    weight_s: NDArray[np.float64]
+    time_s: NDArray[np.float64]
+    phrase: Ints
+    target: NDArray[np.float64]
+    default: NDArray[np.float64]
     vibrato: bool
 
 
-def example_of(hearing: CueHearing, index: int, *, hands: Sequence[Hand]) -> Example:
-    """What one part of a cue teaches; it must have at least one attack."""
+def part_of(hearing: CueHearing, index: int, people: Sequence[Person]) -> PartMade | None:
+    """One part under some people; None where hardly anything sounds."""
     part = hearing.parts[index]
-    drawn = [raw_lanes(hearing, index, parameters=hand.parameters).value_cc for hand in hands]
-    frame_no = _sounding(hearing, index, n_frames=len(drawn[0]))
-    features = part_features(hearing, index, time_s=np.asarray(frame_no * FRAME_S, dtype=np.float64))
-    onset_s = part.attacks.onset_s
-    after = np.minimum(np.searchsorted(onset_s, features.time_s), len(onset_s) - 1)
-    away_s = np.minimum(np.abs(onset_s[after] - features.time_s), np.abs(onset_s[features.at] - features.time_s))
-    return Example(
-        attack=features.attack.astype(np.float16),
-        onset_s=onset_s.astype(np.float32),
-        frame=features.frame.astype(np.float16),
-        at=features.at.astype(np.int32),
-        frame_no=frame_no.astype(np.int32),
-        near=away_s < NEAR_S,
-        target=np.stack([lanes[frame_no] for lanes in drawn]).astype(np.float16),
-        style=np.stack([hand.style for hand in hands]),
+    n_frames = n_frames_for(float(part.part.notes.offset_s.max()))
+    frames = prediction_frames(hearing, index, n_frames=n_frames)
+    sounding = sounding_frames(hearing, index, n_frames)
+    frames = frames[::2]
+    if np.count_nonzero(sounding[frames]) < 20:
+        return None
+    features = part_features(hearing, index, time_s=np.asarray(frames * FRAME_S, dtype=np.float64))
+    rules_cc = raw_cc(hearing, index, frames, parameters=foreseeable(DEFAULT))
+    moments = moments_of(hearing, index, frames, rules_cc=rules_cc)
+    sight = sight_of(hearing, index, frames, at=features.at, moments=moments)
+    time_s = features.time_s
+    gap_s = np.minimum(np.diff(time_s, append=time_s[-1:] + LONGEST_S), 2 * LONGEST_S)
+    return PartMade(
+        attack=features.attack,
+        onset_s=features.onset_s,
+        frame=np.concatenate([features.frame, moments.basis[:, :N_BASIS]], axis=1),
+        at=features.at,
+        weight_s=(gap_s + np.r_[gap_s[:1], gap_s[:-1]]) / 2.0 * sounding[frames],
+        time_s=time_s,
+        phrase=part.attacks.phrase[features.at],
+        target=np.stack([drawn_cc(person, sight) for person in people], axis=1),
+        default=rules_cc,
         vibrato="vibrato" in part.part.lane_cc,
     )
 
 
-def examples_of(cue: Cue, *, hands: Sequence[Hand], rng: np.random.Generator | None = None) -> list[Example]:
-    """Examples of all shaped parts of a cue; with `rng`, some labels are drawn anew (`relabelled`)."""
-    hearing = hear(cue) if rng is None else relabelled(hear(cue), rng)
-    taught = [i for i, part in enumerate(hearing.parts) if part.part.shaped and part.attacks.n_attacks]
-    return [example_of(hearing, i, hands=hands) for i in taught]
+def group_of(cues: Sequence[Sequence[PartMade]]) -> Group:
+    """Parts, listed by cue, laid end to end."""
+    parts = [part for cue in cues for part in cue]
+    n_attacks = np.cumsum([0, *(len(part.attack) for part in parts)])
+    n_frames = np.cumsum([0, *(len(part.at) for part in parts)])
+    n_phrases = np.cumsum([0, *(int(part.phrase.max()) + 1 for part in parts)])
+    n_parts = np.cumsum([0, *(len(cue) for cue in cues)])
+    last = np.zeros(n_frames[-1], dtype=bool)
+    last[n_frames[1:] - 1] = True
+    return Group(
+        attack=np.concatenate([part.attack for part in parts]).astype(np.float16),
+        onset_s=np.concatenate([part.onset_s for part in parts]).astype(np.float32),
+        part=np.repeat(np.arange(len(parts)), np.diff(n_attacks)).astype(np.int32),
+        frame=np.concatenate([part.frame for part in parts]).astype(np.float16),
+        at=np.concatenate([part.at + n for part, n in zip(parts, n_attacks, strict=False)]).astype(np.int32),
+        weight_s=np.concatenate([part.weight_s for part in parts]).astype(np.float32),
+        time_s=np.concatenate([part.time_s for part in parts]).astype(np.float32),
+        phrase=np.concatenate([part.phrase + n for part, n in zip(parts, n_phrases, strict=False)]).astype(np.int32),
+        near=np.concatenate([nearest(part.time_s) for part in parts]),
+        last=last,
+        cue_start=n_frames[n_parts].astype(np.int64),
+        part_start=n_frames.astype(np.int64),
+        target=np.concatenate([part.target for part in parts]).astype(np.float16),
+        default=np.concatenate([part.default for part in parts]).astype(np.float16),
+        vibrato=np.array([part.vibrato for part in parts]),
+    )
 
 
-def examples_of_seed(seed: int, *, scores: Sequence[Score], n_hands: int) -> list[Example]:
-    """The cue of one seed under the default hand and `n_hands - 1` others."""
-    rng = np.random.default_rng([seed, 1])
-    hands = [default_hand(), *(drawn_hand(rng) for _ in range(n_hands - 1))]
-    return examples_of(cue_of(training_sketch(seed, scores=scores)), hands=hands, rng=rng)
+def nearest(time_s: NDArray[np.float64]) -> NDArray[np.int16]:
+    """Distance, in frames of one part, to the frame nearest to each of `NEIGHBOURS_S` away; (n_frames, 8)."""
+    wanted = time_s[:, None] + np.array(NEIGHBOURS_S)
+    right = np.clip(np.searchsorted(time_s, wanted), 1, len(time_s) - 1)
+    nearer = right - (wanted - time_s[right - 1] < time_s[right] - wanted)
+    return np.asarray(nearer - np.arange(len(time_s))[:, None], dtype=np.int16)
 
 
 def relabelled(hearing: CueHearing, rng: np.random.Generator) -> CueHearing:
@@ -115,18 +177,37 @@ def relabelled(hearing: CueHearing, rng: np.random.Generator) -> CueHearing:
     return replace(hearing, parts=tuple(parts))
 
 
+def group_of_seed(seed: int, *, scores: Sequence[Score], n_cues: int, n_people: int) -> Group:
+    """The group of a seed; its people and cues are nobody else's."""
+    rng = np.random.default_rng([seed, 5])
+    people = [drawn_person(seed * 1000 + k) for k in range(n_people)]
+    cues: list[list[PartMade]] = []
+    tried = 0
+    while len(cues) < n_cues:
+        hearing = hear(cue_of(training_sketch(seed * 100 + tried, scores=scores)))
+        tried += 1
+        hearing = relabelled(hearing, rng) if rng.random() < 0.5 else hearing
+        able = [i for i, part in enumerate(hearing.parts) if part.part.shaped and part.attacks.n_attacks]
+        chosen = sorted(rng.permutation(able)[:MOST_PARTS].tolist())
+        if parts := [part for i in chosen if (part := part_of(hearing, i, people))]:
+            cues.append(parts)
+    return group_of(cues)
+
+
 def read_scores(*, limit: int | None = None, workers: int = 1, cache: Path | None = None) -> list[Score]:
     """Scores to arrange, at most `limit` of those for training and of those held out.
 
     With `cache`, the rows are written to that JSON file and taken from there the next time: reading all scores takes
     minutes of one core.
     """
-    names = [name for held in (False, True) for name in [n for n in score_names() if held_out(n) == held][:limit]]
+    known: dict[str, Score] = {}
     if cache and cache.exists():
         rows = json.loads(cache.read_text(encoding="utf-8"))
         known = {name: Score(name, _tuples(lines), (metre[0], metre[1])) for name, (lines, metre) in rows.items()}
-        if known.keys() >= set(names):
-            return [known[name] for name in names]
+    available = score_names() if find_spec("music21") else tuple(known)  # a machine may hold the cache alone
+    names = [name for held in (False, True) for name in [n for n in available if held_out(n) == held][:limit]]
+    if names and known.keys() >= set(names):
+        return [known[name] for name in names]
     if workers <= 1:
         scores = [read_score(name) for name in names]
     else:
@@ -141,49 +222,36 @@ def _tuples(lines: list[list[list[float]]]) -> tuple[tuple[Row, ...], ...]:
     return tuple(tuple((at, length, int(pitch), int(v)) for at, length, pitch, v in rows) for rows in lines)
 
 
-def build(
+def build_groups(
     seeds: Sequence[int],
     *,
     scores: Sequence[Score],
-    n_hands: int = 4,
+    n_cues: int,
+    n_people: int,
     workers: int | None = None,
     progress: Callable[[int], None] | None = None,
-) -> list[Example]:
-    """Examples of many seeds, in their order whatever the number of workers (default: all cores)."""
+) -> list[Group]:
+    """Groups of many seeds, in their order whatever the number of workers (default: all cores)."""
     workers = workers or os.cpu_count() or 1
-    found: list[Example] = []
     if workers == 1:
-        for done, seed in enumerate(seeds):
-            found += examples_of_seed(seed, scores=scores, n_hands=n_hands)
-            if progress:
-                progress(done + 1)
-        return found
-    arguments = (tuple(scores), n_hands)
-    with ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=_begin, initargs=arguments) as pool:
-        for done, examples in enumerate(pool.map(_work, seeds, chunksize=8)):
-            found += examples
+        return [group_of_seed(seed, scores=scores, n_cues=n_cues, n_people=n_people) for seed in seeds]
+    found: list[Group] = []
+    work = partial(_work, n_cues=n_cues, n_people=n_people)
+    begin = (tuple(scores),)
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=_begin, initargs=begin) as pool:
+        for done, group in enumerate(pool.map(work, seeds)):
+            found.append(group)
             if progress:
                 progress(done + 1)
     return found
 
 
-_shared: list[tuple[tuple[Score, ...], int]] = []
+_shared: list[tuple[Score, ...]] = []
 
 
-def _begin(scores: tuple[Score, ...], n_hands: int) -> None:
-    _shared[:] = [(scores, n_hands)]
+def _begin(scores: tuple[Score, ...]) -> None:
+    _shared[:] = [scores]
 
 
-def _work(seed: int) -> list[Example]:
-    scores, n_hands = _shared[0]
-    return examples_of_seed(seed, scores=scores, n_hands=n_hands)
-
-
-def _sounding(hearing: CueHearing, index: int, *, n_frames: int) -> NDArray[np.int64]:
-    """Numbers of the frames to train on: every `STEP`-th in and around sound."""
-    inside = np.zeros(n_frames + 1, dtype=np.int64)
-    for start_s, end_s in sounding_spans(hearing.parts[index].part.notes):
-        inside[max(int((start_s - MARGIN_S) / FRAME_S), 0)] += 1
-        inside[min(int((end_s + MARGIN_S) / FRAME_S), n_frames)] -= 1
-    frame_no = np.flatnonzero(np.cumsum(inside[:-1]) > 0)
-    return np.asarray(frame_no[frame_no % STEP == 0])
+def _work(seed: int, *, n_cues: int, n_people: int) -> Group:
+    return group_of_seed(seed, scores=_shared[0], n_cues=n_cues, n_people=n_people)

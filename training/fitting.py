@@ -1,145 +1,145 @@
-"""Training the base model, on one page: build examples, draw batches, two losses and a spread, write weights and card.
+"""Training the base model, on one page: build groups, train the default, train the evidence network, write the card.
 
-The loss is the distance in steps plus the distance of movements over 60 ms: a curve that is right on average and stands
-still is punished by the second. Half of the frames lie near onsets. The spread is learned as the scale of a Laplace
-distribution of other hands around the default one (style zero), so it tells how far hands differ there. What is kept is
-a running mean of the weights, which is steadier than the last step.
+The default learns what the rules draw less what nobody can foresee: the loss is the distance in steps plus the distance
+of movements from frame to frame, for a curve that is right on average and stands still is dead. Its spread is learned
+as the scale of a Laplace distribution of people of the prior around it. The evidence network learns that a little of a
+hand determines the rest (`evidence_fitting.py`). What is kept of both is a running mean of the weights (`loop.py`).
 """
 
 from __future__ import annotations
 
-import argparse
 import csv
 import json
 import os
-import sys
 import time
-from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import torch
-from torch import Tensor
+from torch import Tensor, nn
 
 from phrasewright.data.curves import LANES
-from phrasewright.model.network import Network, NetworkConfig, load_weights, save_weights
+from phrasewright.data.errors import InputError
+from phrasewright.model.network import (
+    Evidence,
+    EvidenceConfig,
+    Network,
+    NetworkConfig,
+    load_evidence,
+    load_weights,
+    save_weights,
+)
 from phrasewright.training.cards import write_card
 from phrasewright.training.corpus import held_out
-from phrasewright.training.examples import STEP, Example, build, read_scores
+from phrasewright.training.evidence_fitting import (
+    JUDGED_CUES,
+    Episodes,
+    Exact,
+    Pool,
+    drawn_episode,
+    episode_loss,
+    judged,
+)
+from phrasewright.training.examples import Group, build_groups, read_scores
+from phrasewright.training.loop import Course, Figures, join_processes, optimise, ranks
 
-VALIDATION_SEEDS = range(9_000_000, 9_001_000)
-"""Cues arranged from held-out scores, or invented with seeds no training cue has."""
+JUDGED_SEEDS = range(900_001, 901_000)
+"""Groups of held-out scores, or invented with seeds no training group has."""
+WEIGHTS = ("base", "evidence")
+Tell = Callable[[Mapping[str, Any]], None]
 
 
 @dataclass(frozen=True)
 class Settings:
     """What a training run is told; the defaults are the preset `full`."""
 
-    n_cues: int = 2600
-    n_validation: int = 48
     n_scores: int | None = None  # all that are not held out
-    n_hands: int = 4  # the default and three drawn ones over each cue
-    steps: int = 6000
+    n_groups: int = 170
+    n_cues: int = 6  # of a group
+    n_people: int = 24
+    n_judged: int = 6
+    default_steps: int = 4000
+    evidence_steps: int = 6000
     parts_a_batch: int = 128
     frames_a_part: int = 192
-    learning_rate: float = 3e-3  # falls to 0 along half a cosine after a short warm-up
+    default_rate: float = 3e-3  # falls to 0 along half a cosine after a short rise
+    evidence_rate: float = 2e-3
     weight_decay: float = 1e-4
-    movement_frames: int = 3  # movements are compared over 60 ms
     movement_weight: float = 2.5
-    spread_weight: float = 0.3
+    surprise_weight: float = 0.03
     running_mean: float = 0.999
-    default_share: float = 0.5  # of batches' parts drawn by the default hand
+    episodes: Episodes = field(default_factory=Episodes)
 
 
 PRESETS = {
     "full": Settings(),
-    "tune": Settings(
-        n_cues=100,
-        n_validation=8,
-        n_hands=2,
-        steps=450,
-        parts_a_batch=12,
-        frames_a_part=160,
-        learning_rate=5e-4,
-        running_mean=0.99,
+    "small": Settings(
+        n_scores=24,
+        n_groups=14,
+        n_people=8,
+        n_judged=1,
+        default_steps=1200,
+        evidence_steps=700,
+        parts_a_batch=24,
+        frames_a_part=96,
+        running_mean=0.995,
+        episodes=Episodes(groups=2, people=6, shown=300, asked=150),
     ),
-    "small": Settings(n_cues=120, n_scores=24, n_hands=3, steps=1500, parts_a_batch=24, frames_a_part=128),
 }
 
 
-class Pool:
-    """All examples end to end on one device, from which batches are drawn."""
-
-    def __init__(self, examples: Sequence[Example], device: torch.device) -> None:
-        def joined(arrays: list[Any]) -> Tensor:
-            return torch.from_numpy(np.concatenate(arrays)).to(device)
-
-        def starts(lengths: list[int]) -> Tensor:
-            return torch.tensor(np.r_[0, np.cumsum(lengths)], device=device)
-
-        self.attack, self.onset_s = joined([e.attack for e in examples]), joined([e.onset_s for e in examples])
-        self.frame, self.at = joined([e.frame for e in examples]), joined([e.at for e in examples])
-        self.frame_no = joined([e.frame_no for e in examples])
-        self.target = joined([e.target.transpose(1, 0, 2) for e in examples])  # (frame, hand, lane)
-        self.style = torch.from_numpy(np.stack([e.style for e in examples])).to(device)  # (part, hand, style)
-        self.vibrato = torch.tensor([e.vibrato for e in examples], device=device)
-        self.attack_start = starts([len(e.attack) for e in examples])
-        self.frame_start = starts([len(e.at) for e in examples])
-        near = [np.flatnonzero(e.near) for e in examples]
-        self.near, self.near_start = joined(near), starts([len(n) for n in near])
-        self.n_parts, self.device = len(examples), device
-
-    def frames(self, parts: Tensor, n: int) -> Tensor:
-        """Numbers of `n` frames of each part, (part, n): half anywhere, half near onsets."""
-        start, length = self.frame_start[parts], self.frame_start[parts + 1] - self.frame_start[parts]
-        dice = torch.rand(len(parts), n, device=self.device)
-        near, n_near = self.near_start[parts], self.near_start[parts + 1] - self.near_start[parts]
-        at_near = self.near[(near[:, None] + (dice * n_near[:, None]).long()).clamp(max=len(self.near) - 1)]
-        anywhere = (dice * length[:, None]).long()
-        mixed = torch.where((torch.arange(n, device=self.device) % 2 == 0) & (n_near > 0)[:, None], at_near, anywhere)
-        return start[:, None] + mixed
-
-    def attacks(self, parts: Tensor) -> tuple[Tensor, Tensor, Tensor]:
-        """Numbers of all attacks of the parts, which of `parts` each belongs to, and where each part's begin there."""
-        length = self.attack_start[parts + 1] - self.attack_start[parts]
-        owner = torch.repeat_interleave(torch.arange(len(parts), device=self.device), length)
-        begin = torch.cumsum(length, 0) - length
-        number = torch.arange(len(owner), device=self.device) - begin[owner] + self.attack_start[parts][owner]
-        return number, owner, begin
+def default_loss(network: Network, pool: Pool, settings: Settings, rng: np.random.Generator) -> tuple[Tensor, Figures]:
+    """Loss over frames drawn from parts, and mean absolute errors in steps."""
+    parts = rng.choice(len(pool.vibrato), min(settings.parts_a_batch, len(pool.vibrato)), replace=False)
+    first, stop = pool.part_start[parts], pool.part_start[parts + 1]
+    share = rng.random((len(parts), settings.frames_a_part))
+    frames = first[:, None] + (share * (stop - first - 1)[:, None]).astype(int)
+    return _default_errors(network, pool, settings, parts, frames, rng)
 
 
-def batch_loss(network: Network, pool: Pool, parts: Tensor, hands: Tensor, settings: Settings) -> tuple[Tensor, Tensor]:
-    """Loss, and mean absolute error in steps of each lane (3,), over frames drawn from `parts` as `hands` draw them."""
-    number, owner, begin = pool.attacks(parts)
-    encoded = network.encode(pool.attack[number].float(), pool.onset_s[number], owner)
-    frames = pool.frames(parts, settings.frames_a_part)  # (part, frame)
-    later = torch.minimum(frames + settings.movement_frames, pool.frame_start[parts + 1][:, None] - 1)
-    both = torch.cat([frames, later], dim=1)  # (part, 2 * frame)
-    at = (begin[:, None] + pool.at[both]).flatten()
-    features = pool.frame[both].flatten(0, 1).float()
-    style = pool.style[parts, hands]  # (part, style)
-    per_frame = style.repeat_interleave(both.shape[1], dim=0)
-    centre, _ = network(encoded, features, at, per_frame)
-    target = pool.target[both.flatten(), hands.repeat_interleave(both.shape[1])].float()  # (part * 2 * frame, lane)
-    error = (centre - target).unflatten(0, both.shape)  # (part, 2 * frame, lane)
-    weight = torch.ones(len(parts), 1, 3, device=pool.device)
-    weight[:, 0, 2] = torch.where(pool.vibrato[parts], 0.6, 0.1)
-    first, second = error.chunk(2, dim=1)
-    apart = (pool.frame_no[later] - pool.frame_no[frames] == settings.movement_frames * STEP)[:, :, None]
+def _default_errors(
+    network: Network,
+    pool: Pool,
+    settings: Settings,
+    parts: np.ndarray[Any, Any],
+    frames: np.ndarray[Any, Any],
+    rng: np.random.Generator,
+) -> tuple[Tensor, Figures]:
+    """The same over given frames, (part, n), each with the one that follows."""
+    device = pool.device
+    n_attacks = np.diff(pool.part_attack)[parts]
+    attacks = np.concatenate([np.arange(*pool.part_attack[p : p + 2]) for p in parts.tolist()])
+    number, owner = torch.from_numpy(attacks).to(device), torch.from_numpy(np.repeat(np.arange(len(parts)), n_attacks))
+    shift = torch.from_numpy(np.r_[0, np.cumsum(n_attacks)[:-1]] - pool.part_attack[parts]).to(device)[:, None]
+    both = torch.from_numpy(np.concatenate([frames, frames + 1], axis=1)).to(device)
+    encoded = network.encode(pool.attack[number].float(), pool.onset_s[number], owner.to(device))
+    features = pool.frame[both][:, :, : network.config.n_frame_features].float().flatten(0, 1)
+    at = (pool.at_all[both] + shift).flatten()
+    centre, _ = network(encoded, features, at)
+    error = (centre - pool.default[both].float().flatten(0, 1)).unflatten(0, both.shape)  # (part, 2 n, lane)
+    weight = torch.ones(len(parts), 1, len(LANES), device=device)
+    weight[:, 0, 2] = torch.where(pool.vibrato[torch.from_numpy(parts).to(device)], 0.6, 0.1)
     size = error.abs()
     distance = (torch.where(size < 0.5, size * size, size - 0.25) * weight).mean()  # round at 0, straight from .5 on
-    movement = ((second - first).abs() * apart * weight).mean()
-    _, spread = network(encoded.detach(), features, at, torch.zeros_like(per_frame[:1]))
-    with torch.no_grad():
-        usual, _ = network(encoded, features, at, torch.zeros_like(per_frame[:1]))
-        away = (target - usual).abs().unflatten(0, both.shape)
-    spread = spread.unflatten(0, both.shape)
-    other = (hands > 0)[:, None, None]
-    surprise = ((torch.log(spread) + away / spread) * other).mean()
-    loss = distance + settings.movement_weight * movement + settings.spread_weight * 0.1 * surprise
-    return loss, error.detach().abs().mean(dim=(0, 1))
+    before, after = error.chunk(2, dim=1)
+    movement = ((after - before).abs() * weight).mean()
+    # the spread: how far people lie from the default here; it must not move the centre
+    _, spread = network(encoded.detach(), features, at)
+    person = int(rng.integers(pool.target.shape[1]))
+    away = (pool.target[both, person].float().flatten(0, 1) - centre.detach()).abs()
+    surprise = (torch.log(spread) + away / spread).nan_to_num().mean()
+    loss = distance + settings.movement_weight * movement + settings.surprise_weight * surprise
+    return loss, dict(zip(LANES, size.detach().mean(dim=(0, 1)).tolist(), strict=True))
+
+
+@torch.no_grad()
+def _default_judged(network: nn.Module, pool: Pool, settings: Settings) -> Figures:
+    rng = np.random.default_rng(0)
+    _, found = default_loss(cast(Network, network), pool, replace(settings, parts_a_batch=64), rng)
+    return {f"held_out_{name}": value for name, value in found.items()}
 
 
 def train(
@@ -147,138 +147,147 @@ def train(
     *,
     preset: str = "full",
     steps: int | None = None,
-    n_cues: int | None = None,
     seed: int = 0,
     device: str = "auto",
     workers: int | None = None,
-    progress: Callable[[str], None] | None = None,
+    force: bool = False,
+    tell: Tell | None = None,
     command: str = "",
     cache: Path | None = None,
     start: Path | None = None,
-    config: NetworkConfig | None = None,
+    more: Sequence[Group] = (),
+    sizes: tuple[NetworkConfig, EvidenceConfig] | None = None,
 ) -> Path:
-    """Train and write `base.safetensors`, its card (`base.json`, `base.md`) and `log.csv` into `out`.
+    """Train and write `base.safetensors`, `evidence.safetensors`, their cards and `log.csv` into `out`.
+
+    An interrupted run leaves checkpoints there; the same call goes on from them and ends in the same numbers.
 
     Parameters
     ----------
     preset : str
-        `full`; `small` for a try on a CPU; `tune` to go on from weights after the teacher changed a little. `steps` and
-        `n_cues` override what it says.
+        `full`, or `small` for two CPU cores.
+    steps : int or None
+        Of each of the two networks, instead of what the preset says.
     device : str
-        `auto` takes a GPU where there is one.
+        `auto` takes a GPU where there is one. Under `torchrun`, each process takes its own.
     workers : int or None
         Processes that build examples; None for all cores. The result does not depend on it.
+    force : bool
+        Whether weights that lie there are replaced.
+    tell : function or None
+        Called with mappings as things go on.
     cache : Path or None
         Where the scores' rows are kept between runs (JSON).
     start : Path or None
-        Weights to go on from, with their card; None starts afresh. The preset `tune` is meant for that.
+        A folder of weights to go on from; None starts afresh.
+    more : groups
+        Corrections, to be learned with the rest (`correction_groups`).
 
     Returns
     -------
     Path
-        Of the weights.
+        Of the default's weights.
+
+    Raises
+    ------
+    InputError
+        Weights lie there already.
     """
-    say = progress or (lambda _: None)
     settings = PRESETS[preset]
-    settings = replace(settings, steps=steps or settings.steps, n_cues=n_cues or settings.n_cues)
-    chosen = torch.device(("cuda" if torch.cuda.is_available() else "cpu") if device == "auto" else device)
+    if steps:
+        settings = replace(settings, default_steps=steps, evidence_steps=steps)
+    if not force and any((out / f"{name}.safetensors").exists() for name in WEIGHTS):
+        raise InputError(f"{out}: holds weights already; name another folder or add --force")
+    chosen = join_processes(device)
     out.mkdir(parents=True, exist_ok=True)
     began_s = time.monotonic()
     scores = read_scores(limit=settings.n_scores, workers=workers or os.cpu_count() or 1, cache=cache)
     kept, held = ([score for score in scores if held_out(score.name) == h] for h in (False, True))
-    say(f"read {len(kept)} scores to learn from, {len(held)} to judge by, in {time.monotonic() - began_s:.0f} s")
-    seeds = range(seed * 1_000_000, seed * 1_000_000 + settings.n_cues)
-    examples = build(seeds, scores=kept, n_hands=settings.n_hands, workers=workers)
-    judged = build(VALIDATION_SEEDS[: settings.n_validation], scores=held, n_hands=settings.n_hands, workers=workers)
-    pool, judge = Pool(examples, chosen), Pool(judged, chosen)
-    say(f"{pool.n_parts} parts, {len(pool.at)} frames in {time.monotonic() - began_s:.0f} s")
+    seeds = range(seed * 10_000 + 1, seed * 10_000 + 1 + settings.n_groups)
 
-    torch.manual_seed(seed)
-    network = (load_weights(start) if start else Network(config or NetworkConfig())).train().to(chosen)
-    mean = {name: tensor.detach().clone() for name, tensor in network.state_dict().items()}
+    def built(numbers: Sequence[int], n_cues: int, *, known: bool) -> list[Group]:
+        def progress(done: int) -> None:
+            if tell:
+                tell({"building": done, "of": len(numbers)})
+
+        return build_groups(
+            numbers, scores=kept if known else held, n_cues=n_cues, n_people=settings.n_people, workers=workers,
+            progress=progress,
+        )  # fmt: skip
+
+    groups = [*built(seeds, settings.n_cues, known=True), *more]
+    pool = Pool(groups, chosen)
+    judge = Pool(built(JUDGED_SEEDS[: settings.n_judged], JUDGED_CUES, known=False), chosen)
+    built_s = time.monotonic() - began_s
+
+    marks = {"preset": preset, "more": len(more), **asdict(settings)}
+    default, evidence = _fresh(seed, sizes, start, pool)
     torch.set_float32_matmul_precision("high")
-    optimiser = torch.optim.AdamW(
-        network.parameters(), lr=settings.learning_rate, weight_decay=settings.weight_decay, fused=chosen.type == "cuda"
-    )
-    ramp = torch.optim.lr_scheduler.LambdaLR(optimiser, lambda i: _rate(i, settings.steps))
-    log: list[dict[str, float]] = []
-    for step in range(1, settings.steps + 1):
-        loss, error = batch_loss(network, pool, *_drawn(pool, settings), settings)
-        optimiser.zero_grad(set_to_none=True)
-        loss.backward()  # type: ignore[no-untyped-call]
-        torch.nn.utils.clip_grad_norm_(network.parameters(), 1.0)
-        optimiser.step()
-        ramp.step()
-        keep = min(settings.running_mean, step / (step + 10))
-        torch._foreach_lerp_(list(mean.values()), list(network.state_dict().values()), 1 - keep)
-        if step % max(settings.steps // 20, 1) == 0:
-            log.append({"step": step, **_judged(network, mean, judge, settings), **_named("train", error)})
-            log[-1]["seconds"] = round(time.monotonic() - began_s, 1)
-            say(json.dumps(log[-1]))
-    network.load_state_dict(mean)
-    weights = out / "base.safetensors"
-    save_weights(network.eval(), weights)
-    with (out / "log.csv").open("w", newline="") as file:
-        writer = csv.DictWriter(file, fieldnames=list(log[-1]))
+
+    def default_step(network: nn.Module, generator: torch.Generator) -> tuple[Tensor, Figures]:
+        rng = np.random.default_rng(generator.initial_seed())
+        return default_loss(cast(Network, network), pool, settings, rng)
+
+    def evidence_step(network: nn.Module, generator: torch.Generator) -> tuple[Tensor, Figures]:
+        return episode_loss(network, drawn_episode(pool, settings.episodes, generator), settings.episodes)
+
+    def course(name: str, n: int, speed: float) -> Course:
+        return Course(name, n, seed, speed, settings.weight_decay, settings.running_mean, marks, n_looks=10)
+
+    log = optimise(
+        default.to(chosen), default_step, lambda n: _default_judged(n, judge, settings),
+        course("default", settings.default_steps, settings.default_rate), device=chosen, folder=out, tell=tell,
+    )  # fmt: skip
+    log += optimise(
+        Exact(evidence).to(chosen), evidence_step, lambda n: judged(n, judge),
+        course("evidence", settings.evidence_steps, settings.evidence_rate), device=chosen, folder=out, tell=tell,
+    )  # fmt: skip
+    if ranks()[0] == 0:
+        networks = zip(WEIGHTS, (default, evidence), strict=True)
+        parameters = {name: sum(p.numel() for p in network.parameters()) for name, network in networks}
+        spent = {"building_s": round(built_s), "total_s": round(time.monotonic() - began_s), "device": _device(chosen)}
+        _write(out, default, evidence, log)
+        write_card(
+            out / "base.safetensors",
+            settings={"preset": preset, "seed": seed, "corrections": len(more), **asdict(settings)},
+            command=command,
+            scores=[score.name for score in kept],
+            figures={"parameters": parameters, "training": spent, "held out": _last(log)},
+        )
+        for name in ("default", "evidence"):
+            (out / f"{name}.checkpoint").unlink(missing_ok=True)
+    return out / "base.safetensors"
+
+
+def _fresh(
+    seed: int, sizes: tuple[NetworkConfig, EvidenceConfig] | None, start: Path | None, pool: Pool
+) -> tuple[Network, Evidence]:
+    if start:
+        return load_weights(start / "base.safetensors"), load_evidence(start / "evidence.safetensors")
+    torch.manual_seed(seed)
+    small, large = sizes or (NetworkConfig(), EvidenceConfig())
+    default, evidence = Network(small), Evidence(large)
+    evidence.usual.copy_(pool.usual())
+    return default, evidence
+
+
+def _write(out: Path, default: Network, evidence: Evidence, log: Sequence[Mapping[str, Any]]) -> None:
+    """Weights and log, each written beside and renamed, the default's last: where it is whole, all is."""
+    columns = list(dict.fromkeys(name for line in log for name in line))
+    with (out / "log.csv.part").open("w", newline="", encoding="utf-8") as file:
+        writer = csv.DictWriter(file, fieldnames=columns)
         writer.writeheader()
         writer.writerows(log)
-    write_card(
-        weights,
-        settings={"preset": preset, "seed": seed, **asdict(settings)},
-        begun_from=json.loads(start.with_suffix(".json").read_text(encoding="utf-8")) if start else None,
-        command=command,
-        scores=[score.name for score in kept],
-        figures={"parameters": sum(p.numel() for p in network.parameters()), "validation": log[-1]},
-    )
-    return weights
+    (out / "log.csv.part").replace(out / "log.csv")
+    for name, network in (("evidence", evidence), ("base", default)):
+        save_weights(network.eval(), out / f"{name}.part")
+        (out / f"{name}.part").replace(out / f"{name}.safetensors")
 
 
-def _drawn(pool: Pool, settings: Settings) -> tuple[Tensor, Tensor]:
-    """Parts of one batch and the hand that draws each."""
-    parts = torch.randint(pool.n_parts, (settings.parts_a_batch,), device=pool.device)
-    last = pool.style.shape[1] - 1
-    hands = torch.randint(1, max(last, 1) + 1, parts.shape, device=pool.device).clamp(max=last)
-    return parts, torch.where(torch.rand(parts.shape, device=pool.device) < settings.default_share, 0, hands)
+def _last(log: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+    lasts = {line["stage"]: dict(line) for line in log}
+    return json.loads(json.dumps(lasts)) if lasts else {}
 
 
-def _rate(step: int, steps: int) -> float:
-    warm = max(steps // 50, 1)
-    return float(min((step + 1) / warm, 0.5 + 0.5 * np.cos(np.pi * min(step / steps, 1.0))))
-
-
-@torch.no_grad()
-def _judged(network: Network, mean: dict[str, Tensor], pool: Pool, settings: Settings) -> dict[str, float]:
-    """Errors on the held-out pool of the running mean of the weights, default hand, in steps."""
-    now = {name: tensor.detach().clone() for name, tensor in network.state_dict().items()}
-    network.load_state_dict(mean)
-    parts = torch.arange(pool.n_parts, device=pool.device)
-    loss, error = batch_loss(network.eval(), pool, parts, torch.zeros_like(parts), settings)
-    network.load_state_dict(now)
-    network.train()
-    return {"loss": round(float(loss), 4), **_named("held_out", error)}
-
-
-def _named(prefix: str, error: Tensor) -> dict[str, float]:
-    return {f"{prefix}_{lane}": round(float(e), 3) for lane, e in zip(LANES, error, strict=True)}
-
-
-def main(arguments: Sequence[str] | None = None) -> None:
-    """Run as `python -m phrasewright.training.fitting --out FOLDER [--preset small|full] [--steps N] ...`."""
-    parser = argparse.ArgumentParser(description="Train the base model.")
-    parser.add_argument("--out", type=Path, required=True)
-    parser.add_argument("--preset", choices=sorted(PRESETS), default="full")
-    parser.add_argument("--steps", type=int)
-    parser.add_argument("--cues", type=int, dest="n_cues")
-    parser.add_argument("--seed", type=int, default=0)
-    parser.add_argument("--device", default="auto")
-    parser.add_argument("--cache", type=Path)
-    parser.add_argument("--start", type=Path)
-    parser.add_argument("--workers", type=int)
-    given = parser.parse_args(arguments)
-    words = " ".join(sys.argv[1:] if arguments is None else arguments)
-    command = f"python -m phrasewright.training.fitting {words}"
-    train(**vars(given), command=command, progress=lambda text: print(text, file=sys.stderr, flush=True))
-
-
-if __name__ == "__main__":
-    main()
+def _device(device: torch.device) -> str:
+    return torch.cuda.get_device_name(device) if device.type == "cuda" else f"CPU, {torch.get_num_threads()} threads"

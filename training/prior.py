@@ -49,8 +49,9 @@ HAND: Mapping[str, Dice] = {
     # what the hand is made of: the rules with other parameters (1), shapes of its own (0), or both
     "rules": Dice(0.25, 1.0, often=0.45),
     "rules_width": Dice(0.5, 1.8),
-    # how it cuts phrases: 0 as heard, 1 at rests, 2 after long notes, 3 every four bars, 4 every two bars
-    "cut": Dice(-0.99, 4.99),
+    # how it cuts phrases: as heard (up to 0), at rests (1), after long notes (2), every four or two bars (3, 4), the
+    # same counted from its entry (5, 6)
+    "cut": Dice(-3.0, 6.0),
     "merges": Dice(0.0, 0.5, often=0.5),
     "splits": Dice(0.0, 0.6, often=0.4),
     # melody and accompaniment

@@ -25,7 +25,7 @@ from phrasewright.training.prior import Person
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 WHIM_COLUMNS, WHIM_WIDTH = 7, 9
-_CUTS = ("phrase", "run", "group", "four", "two")
+_CUTS = ("phrase", "run", "group", "in_four_bars", "in_two_bars", "counted_four", "counted_two")
 _WINDOWS = ("smooth_half", "smooth_one", "smooth_two", "smooth_four")
 
 
@@ -192,11 +192,11 @@ def _whim(person: Person, sight: Sight, number: int) -> Array:
 def _spans(person: Person, sight: Sight) -> tuple[Array, Array]:
     """First and last second of the person's phrase around each frame."""
     c, t = sight.column, sight.time_s
-    cut = _CUTS[int(np.clip(np.ceil(person.hand["cut"]), 0, 4))]
-    if cut in ("four", "two"):
-        n, column = (4.0, "in_four_bars") if cut == "four" else (2.0, "in_two_bars")
+    cut = _CUTS[int(np.clip(np.ceil(person.hand["cut"]), 0, len(_CUTS) - 1))]
+    if cut.endswith(("bars", "four", "two")):
+        n = 4.0 if "four" in cut else 2.0
         bar_s = _bar_s(sight)
-        start = t - c[column] * bar_s
+        start = t - c[cut] * bar_s
         first, last = t - c["since_run"], t + c["to_run_end"]
         return np.maximum(start, first), np.minimum(start + n * bar_s, last)
     if cut != "phrase":

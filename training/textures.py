@@ -235,6 +235,47 @@ def closing(rng: Rng, h: Harmony, player: Player, start: int, stop: int) -> list
     return [*rows, ((stop - 1) * h.bar, h.bar, int(climb[n]), 0)]
 
 
+def tempo_course(rng: Rng, *, n_bars: int, bar: float, usual: float) -> tuple[tuple[float, float], ...]:
+    """Tempi as (beat, quarter notes a minute): steady, slower at the end, swaying, or a new tempo on the way."""
+    kind = rng.choice(["steady", "slower", "swaying", "new"], p=[0.5, 0.2, 0.2, 0.1])
+    if kind == "slower" and n_bars > 4:
+        return ((0.0, usual), *((bar * (n_bars - 3 + k), usual * (0.95, 0.88, 0.78)[k]) for k in range(3)))
+    if kind == "swaying":
+        sway = 1.0 + float(rng.uniform(0.02, 0.12)) * np.sin(np.arange(n_bars) * float(rng.uniform(0.4, 1.6)))
+        return tuple((k * bar, usual * float(sway[k])) for k in range(n_bars))
+    if kind == "new" and n_bars > 4:
+        other = usual * float(rng.choice([0.67, 0.8, 1.25, 1.5]))
+        return ((0.0, usual), (bar * int(rng.integers(2, n_bars - 1)), other))
+    return ((0.0, usual),)
+
+
+def full_score(rng: Rng) -> Sketch:
+    """A cue for 12 to 40 parts as such cues are laid out: a melody, doubled, chords, pads, an ostinato, a bass.
+
+    Parts of one kind share their notes by octaves; each section some kinds rest. Ends with a closing or a held chord.
+    """
+    bar, n_bars = 4.0, int(rng.integers(8, 13))
+    h = harmony(rng, n_bars=n_bars, bar=bar)
+    pool = [PLAYERS[int(k)] for k in rng.integers(len(PLAYERS), size=int(rng.integers(12, 41)))]
+    half = n_bars // 2
+    kinds = (melody, melody, chords, held, repeats, runs, detached)
+    shares = np.array([0.14, 0.08, 0.22, 0.2, 0.16, 0.08, 0.12])
+    seeds = rng.integers(2**31, size=(len(kinds), 2))
+    ends = (closing, held)[int(rng.random() < 0.5)]
+    lines = []
+    for player in pool:
+        kind = int(rng.choice(len(kinds), p=shares))
+        rows: list[Row] = []
+        for part, (start, stop) in enumerate(((0, half), (half, n_bars - 2))):
+            if rng.random() < 0.75:  # one seed a kind: doublings play the same, in their own octave
+                own = np.random.default_rng(int(seeds[kind, part]))
+                rows += kinds[kind](own, h, player, start, stop)
+        rows += ends(np.random.default_rng(int(seeds[kind, 0])), h, player, n_bars - 2, n_bars)
+        lines.append(Line(player.name, player.program, tuple(sorted(rows))))
+    tempi = tempo_course(rng, n_bars=n_bars, bar=bar, usual=float(rng.uniform(58, 132)))
+    return Sketch(tuple(lines), tempi)
+
+
 def invented(rng: Rng) -> Sketch:
     """A cue of 12 to 24 bars for three to seven players, each section a texture a player; half end with a closing."""
     metre = ((4, 4), (4, 4), (3, 4), (6, 8))[rng.integers(4)]
@@ -259,4 +300,5 @@ def invented(rng: Rng) -> Sketch:
         if rows:
             lines.append(Line(player.name, player.program, tuple(sorted(rows))))
     marks = ((body * bar, "cresc."),) if rises and rng.random() < 0.5 else ()
-    return Sketch(tuple(lines), ((0.0, float(rng.uniform(52, 138))),), metre, marks)
+    tempi = tempo_course(rng, n_bars=n_bars, bar=bar, usual=float(rng.uniform(52, 138)))
+    return Sketch(tuple(lines), tempi, metre, marks)
