@@ -8,25 +8,22 @@ from __future__ import annotations
 
 import os
 import tempfile
-import time
 from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
 
 from phrasewright.data.errors import StoreError
+from phrasewright.data.files import clear_leftovers
 from phrasewright.data.payloads import Database
 
 COPY_NAME = "store.copy.sqlite"
 _BESIDE = ("-wal", "-shm")
-_STALE_S = 3600.0
 
 
 def keep_copy(db: Database, store: Path) -> None:
     """Write the copy of an open, sound store. The fault of a full disk is let pass: what was learned is stored."""
     with suppress(OSError):
-        for left in store.parent.glob(".copy.*.part"):  # of a process that was killed
-            if time.time() - left.stat().st_mtime > _STALE_S:
-                left.unlink()
+        clear_leftovers(store.parent, prefix=".copy.")
         descriptor, name = tempfile.mkstemp(prefix=".copy.", suffix=".part", dir=store.parent)
         os.close(descriptor)
         try:

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import os
 import stat
+import time
+from contextlib import suppress
 from pathlib import Path
 
 from phrasewright.data.errors import InputError
+
+STALE_S = 3600.0
 
 
 def read_file(path: Path, *, most_bytes: int, what: str) -> bytes:
@@ -45,6 +50,15 @@ def check_file(path: Path, *, most_bytes: int, what: str) -> None:
         raise InputError(f"{path}: cannot be read (it is {kind}); name the file of the {what}")
     if found.st_size > most_bytes:
         raise _too_large(path, found.st_size, what)
+
+
+def clear_leftovers(folder: Path, *, prefix: str) -> None:
+    """Remove what killed processes left half written here, an hour ago or more: files called `prefix`....part."""
+    with suppress(OSError), os.scandir(folder) as entries:
+        for entry in entries:
+            ours = entry.name.startswith(prefix) and entry.name.endswith(".part")
+            if ours and time.time() - entry.stat().st_mtime > STALE_S:
+                os.unlink(entry.path)
 
 
 def _unreadable(path: Path, fault: Exception) -> InputError:

@@ -9,6 +9,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from phrasewright.data.errors import OutputError, UsageError
+from phrasewright.data.files import clear_leftovers
 
 MIDI_SUFFIXES = (".mid", ".midi")
 
@@ -87,7 +88,9 @@ def write_whole(path: Path, content: bytes, *, force: bool = False, inputs: Sequ
     temporary: Path | None = None
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        descriptor, name = tempfile.mkstemp(prefix=f".{path.name[:40]}.", suffix=".part", dir=path.parent)
+        prefix = f".{path.name[:40]}."
+        clear_leftovers(path.parent, prefix=prefix)
+        descriptor, name = tempfile.mkstemp(prefix=prefix, suffix=".part", dir=path.parent)
         temporary = Path(name)
         with os.fdopen(descriptor, "wb") as file:
             file.write(content)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
@@ -74,3 +75,13 @@ def test_a_link_to_nowhere_is_something_a_user_has(tmp_path: Path) -> None:
     with pytest.raises(OutputError, match="is already there"):
         write_whole(link, b"new")
     assert link.is_symlink()
+
+
+def test_what_a_killed_process_left_is_cleared_away(tmp_path: Path) -> None:
+    old, new, other = (tmp_path / name for name in (".a.mid.x1.part", ".a.mid.x2.part", ".b.mid.x1.part"))
+    for path in (old, new, other):
+        path.write_bytes(b"half")
+    for path in (old, other):
+        os.utime(path, (1.0, 1.0))
+    write_whole(tmp_path / "a.mid", b"whole")
+    assert sorted(p.name for p in tmp_path.iterdir()) == [".a.mid.x2.part", ".b.mid.x1.part", "a.mid"]
