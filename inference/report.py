@@ -128,7 +128,7 @@ def page_of_report(report: Report) -> str:
         style=style,
         script=script,
         library=library_js(),
-        chart=in_script(chart_json()),
+        chart=in_script(chart_json(_lanes(report))),
         data=in_script(json.dumps(_data(report), ensure_ascii=True, allow_nan=False, separators=(",", ":"))),
     )
 
@@ -141,6 +141,12 @@ def clean(text: str) -> str:
 def in_script(text: str) -> str:
     """JSON that can stand in a script element: no markup can begin or end in it."""
     return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
+
+
+def _lanes(report: Report) -> tuple[str, ...]:
+    """The lanes that any side draws in any part, in their order."""
+    drawn = {lane for part in report.parts for lane, sides in part.lanes.items() if any(c is not None for c in sides)}
+    return tuple(lane for lane in ALL_LANES if lane in drawn)
 
 
 def _data(report: Report) -> dict[str, Any]:
@@ -157,7 +163,7 @@ def _data(report: Report) -> dict[str, Any]:
     return {
         "sides": [clean(side) for side in report.sides],
         "rows": STRIP_ROWS,
-        "lanes": ALL_LANES,
+        "lanes": _lanes(report),
         "bands": [["90", Z_90], ["50", Z_50]],
         "colour": LANE_COLOUR,
         "shades": [_hex(rgb) for rgb in velocity_shades(np.arange(128))],

@@ -12,7 +12,6 @@ import re
 from functools import lru_cache
 from typing import Any, Literal
 
-from phrasewright.data.curves import ALL_LANES
 from phrasewright.inference.panels import FAINT, INK, LANE_COLOUR, PALE, RULE
 
 STRIP_ROWS = ("event", "figure", "role", "phrase")
@@ -22,12 +21,12 @@ _STRIP_HEIGHT, _NOTES_HEIGHT, _LANE_HEIGHT = 118, 170, 132
 _FONT = "system-ui, 'Segoe UI', Roboto, 'Helvetica Neue', Arial, 'DejaVu Sans', sans-serif"
 
 
-@lru_cache(maxsize=1)
-def chart_json() -> str:
-    """The chart as JSON for the library's `embed_item`, the same bytes in every run and process."""
+@lru_cache(maxsize=4)
+def chart_json(lanes: tuple[str, ...]) -> str:
+    """The chart with panels for these lanes, as JSON of a document of the library; the same bytes in every run."""
     from bokeh.embed import json_item
 
-    text = json.dumps(json_item(_chart()))
+    text = json.dumps(json_item(_chart(lanes))["doc"])
     names: dict[str, str] = {}
     text = re.sub(r'"(p\d+)"', lambda m: f'"{names.setdefault(m[1], f"m{len(names)}")}"', text)
     return re.sub(r'"[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}"', '"chart"', text)
@@ -40,7 +39,7 @@ def library_js() -> str:
     return "\n".join(Resources(mode="inline", components=["bokeh"], minified=True).js_raw)
 
 
-def _chart() -> Any:
+def _chart(lanes: tuple[str, ...]) -> Any:
     from bokeh.layouts import column
     from bokeh.models import FixedTicker, Range1d
     from bokeh.models.annotations import BoxAnnotation, Span
@@ -56,7 +55,7 @@ def _chart() -> Any:
         level="underlay",
     )  # fmt: skip
     shared["crosshair"] = CrosshairTool(dimensions="height", overlay=shared["cursor"])
-    figures = [_strip(shared), _notes(shared), *(_lane(lane, shared) for lane in ALL_LANES), _clock(shared)]
+    figures = [_strip(shared), _notes(shared), *(_lane(lane, shared) for lane in lanes), _clock(shared)]
     return column(*figures, sizing_mode="stretch_width", spacing=0, name="chart")
 
 
@@ -84,9 +83,12 @@ def _figure(
             major_label_text_font=_FONT, major_label_text_font_size="11px", axis_label_text_font=_FONT,
             axis_label_text_font_size="12px", axis_label_text_font_style="bold", major_tick_in=0, major_tick_out=4,
         )  # fmt: skip
-    panel.xaxis.ticker = shared["ticker"]
-    panel.xaxis.visible = axis is not None
     bars: Any = panel.xgrid[0]
+    if axis is None:
+        bars.update(axis=None, dimension=0)
+        panel.below = []
+    else:
+        panel.xaxis.ticker = shared["ticker"]
     bars.update(ticker=shared["ticker"], grid_line_color=RULE, grid_line_alpha=0.55, minor_grid_line_color=FAINT)
     panel.ygrid[0].update(grid_line_color=None)
     panel.add_layout(shared["passage"])

@@ -69,7 +69,8 @@
   // --- the chart ---------------------------------------------------------------------------------------------------
   const state = {part: 0, lane: "all", other: 1, cursor: null};
   let model, xr;
-  const get = (name) => model.get_model_by_name(name);
+  const get = once((name) => model.get_model_by_name(name));
+  const axis = (panel, side) => get(panel)[side][0];
   const shownLanes = () => data.lanes.filter((lane) => lane in partOf(state.part).lanes && (state.lane === "all" || state.lane === lane));
   const otherSide = () => (data.sides.length > 1 ? state.other : 0);
 
@@ -89,7 +90,7 @@
     for (let p = Math.ceil(middle - half); p <= middle + half; p++) if (p % 12 === 0) ticks.push(p);
     for (const p of [low, high]) if (ticks.every((t) => Math.abs(t - p) >= 3)) ticks.push(p);
     get("pitches").ticks = ticks;
-    get("notes").left[0].major_label_overrides = new Map(ticks.map((p) => [p, NAMES[p % 12] + (Math.floor(p / 12) - 1)]));
+    axis("notes", "left").major_label_overrides = new Map(ticks.map((p) => [p, NAMES[p % 12] + (Math.floor(p / 12) - 1)]));
     fillLanes(part);
     fillMarks(part);
     xr.setv({bounds: [-cue.end * 0.02, cue.end * 1.01], min_interval: LEAST_SPAN});
@@ -250,15 +251,15 @@
           for (let x = bars[k] + beat; x < bars[k + 1] - 1; x += beat) minor.push(x);
       }
       grid.setv({ticks, minor_ticks: minor});
-      get("strip").above[0].major_label_overrides = labels;
+      axis("strip", "above").major_label_overrides = labels;
     }
     const from = seconds(cue, Math.max(xr.start, 0)), to = seconds(cue, xr.end), room = pixels / 70;
     const step = [0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600].find((s) => (to - from) / s <= room) || 1800;
     const at = new Map();
     for (let s = Math.ceil(from / step) * step; s <= to; s += step) at.set(units(cue, s), clock(s, step < 1 ? 1 : 0));
     get("seconds").ticks = [...at.keys()];
-    get("clock").below[0].major_label_overrides = at;
-    if (!bars.length) { grid.setv({ticks: [...at.keys()], minor_ticks: []}); get("strip").above[0].major_label_overrides = at; }
+    axis("clock", "below").major_label_overrides = at;
+    if (!bars.length) { grid.setv({ticks: [...at.keys()], minor_ticks: []}); axis("strip", "above").major_label_overrides = at; }
   }
 
   // --- reading values ----------------------------------------------------------------------------------------------
@@ -274,10 +275,10 @@
     cells.push(["notes", sounding.length ? sounding.slice(0, 5).join(" ") : "rest"]);
     for (const lane of shownLanes()) {
       const l = part.lanes[lane], values = [];
-      l.drawn.forEach((d, side) => { if (d && (side === 0 || side === otherSide())) values.push(`${data.sides[side]} ${held(d, x) ?? "\u2013"}`); });
+      l.drawn.forEach((d, side) => { if (d && (side === 0 || side === otherSide())) values.push(`${side ? "dashed " : ""}${held(d, x) ?? "\u2013"}`); });
       if (l.band) {
         const k = before(l.band.x, x);
-        if (k >= 0 && l.band.spread[k] < 255) values.push(`${data.bands[0][0]} % band \u00b1${(data.bands[0][1] * l.band.spread[k] / 4).toFixed(0)}`);
+        if (k >= 0 && l.band.spread[k] < 255) values.push(`${data.bands[0][0]} % \u00b1${(data.bands[0][1] * l.band.spread[k] / 4).toFixed(0)}`);
       }
       cells.push([lane, values.join(", ")]);
     }
@@ -309,7 +310,7 @@
     else if (state.lane !== "all" && !(state.lane in partOf(part).lanes)) setLane("all");
     fillPart();
     if (other) whole();
-    draw();
+    if (ready) draw();
     if (state.cursor !== null) read(state.cursor, false);
   }
   function setLane(lane) {
@@ -480,16 +481,19 @@
 
   // --- beginning ---------------------------------------------------------------------------------------------------
   controls(); list(); tabs();
-  Bokeh.embed.embed_item(JSON.parse($("chart-model").textContent), "chart").then(() => {
-    model = Bokeh.documents[0];
-    xr = get("x");
-    for (const end of ["start", "end"]) xr.properties[end].change.connect(draw);
-    for (const name of ["strip", "notes", ...data.lanes]) get(name).on_event("mousemove", (event) => read(event.x, false));
-    addEventListener("resize", draw);
-    addEventListener("hashchange", follow);
-    choose(0);
-    ready = true;
-    if (!follow() && data.passages.length) go(data.passages[0].to, $("passages").querySelector("a"));
+  model = Bokeh.require("document").Document.from_json(JSON.parse($("chart-model").textContent));
+  xr = get("x");
+  if (!follow()) {
+    if (data.passages.length) go(data.passages[0].to, $("passages").querySelector("a"));
+    else choose(0);
+  }
+  ready = true;
+  ruleTime(); fillStrip();  // the chart is filled before the library draws it for the first time
+  for (const end of ["start", "end"]) xr.properties[end].change.connect(draw);
+  for (const name of ["strip", "notes", ...data.lanes]) get(name).on_event("mousemove", (event) => read(event.x, false));
+  addEventListener("resize", draw);
+  addEventListener("hashchange", follow);
+  Bokeh.embed.add_document_standalone(model, $("chart")).then(() => {
     document.documentElement.dataset.ready = "true";
     window.phrasewright = {state, range: xr, get};
   });
