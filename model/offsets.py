@@ -20,7 +20,7 @@ LEAST_ONSETS = 12
 """Fewer attacks tell nothing."""
 LEAST_EARLY_S, LEAST_SURE = 0.02, 0.4
 """What is told: earlier than that, and so sure."""
-_TRIED_S = np.arange(-0.028, 0.302, 0.004)
+_TRIED_S = np.arange(-0.028, 0.303, 0.007)
 """Notes pulled ahead stand at most so far before the bars; notes that stand behind them are not looked for."""
 _GRIDS = ((4.0, 0.15), (1.0, 0.45), (0.5, 0.25), (0.25, 0.1), (1.0 / 3.0, 0.05))
 """Grids in quarter notes, and what it says that an onset stands on one: most notes stand on beats."""
@@ -29,7 +29,7 @@ _EXACT_S, _EXACT_SHARE = 0.004, (0.3, 0.9)
 """A part that stands so exactly on halves, and on finer grids, in these shares, was never pulled ahead."""
 _APART_S, _CLEAR = 0.04, 0.12
 """Offsets farther apart than the first are rivals; a best one that leads by the second is taken as certain."""
-_MOST_ONSETS = 400
+_MOST_ONSETS = 200
 
 
 @dataclass(frozen=True)
@@ -103,7 +103,7 @@ def _estimate(onset_s: Floats, tempo: TempoMap) -> tuple[float, float] | None:
     chosen = np.take_along_axis(residual, np.abs(residual).argmin(axis=0)[None], axis=0)[0]
     early_s = float(_TRIED_S[best] - np.median(chosen[on_grid]))
     sure = float((on_grid.mean() - chance) / (1.0 - chance) * np.clip(lead / _CLEAR, 0.0, 1.0))
-    return round(early_s, 4), round(sure, 3)
+    return round(early_s, 4) + 0.0, round(sure, 3)
 
 
 def _from_grid_s(time_s: Floats, step_beat: float, tempo: TempoMap) -> Floats:
