@@ -92,7 +92,7 @@ def import_style(store: Store, path: Path, *, name: str | None = None) -> StyleV
     """
     content = file_bytes(path)
     style = style_from(content, source=str(path))
-    wanted = name or style.name
+    wanted = style.name if name is None else name
     if wanted in store.styles():
         raise InputError(f"{path}: there is a style called {wanted} already; choose another name with --name")
     why = f"imported from {path.name}"
