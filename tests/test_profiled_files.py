@@ -406,3 +406,19 @@ def test_a_lane_on_the_fine_controller_of_another_is_not_taken_for_its_fine_valu
     before, after = (lane_of(c, cue, cue.parts[0], 52) for c in (path.read_bytes(), content))
     drawn = before.tick[before.tick < 40 * BEAT // 8]
     assert np.array_equal(before.at_tick(drawn), after.at_tick(drawn))
+
+
+def test_review_and_compare_take_the_times_of_notes_pulled_ahead(tmp_path: Path) -> None:
+    """Entries are looked for at note-ons, joins where they sound; a file beside itself has no remark."""
+    notes = LEGATO + [(14 + i, 1, 67 - i) for i in range(6)]
+    path = one_line(tmp_path, [(at - 0.3, beats, pitch) for at, beats, pitch in notes])
+    profile = profile_file(tmp_path, '["*"]\nfirst_delay_s = 0.15\nlegato_delay_s = 0.15\nnotes_advanced = true\n')
+    (tmp_path / "shaped.mid").write_bytes(shaped(path, profile)[1])
+    found = json.loads(run("review", tmp_path / "shaped.mid", "--profile", profile, "--json").stdout)["findings"]
+    assert [row for row in found if row["kind"] in ("entry", "bare-join", "bare-repeat", "stuck", "jump")] == []
+    told = run("compare", tmp_path / "shaped.mid", tmp_path / "shaped.mid", "--profile", profile, "--json")
+    compared = json.loads(told.stdout)
+    assert compared["remarks"] == []
+    assert compared["overall"]["dynamics"]["mae"] == 0
+    usual = json.loads(run("compare", tmp_path / "shaped.mid", tmp_path / "shaped.mid", "--json").stdout)
+    assert compared["overall"]["dynamics"]["n_frames"] == usual["overall"]["dynamics"]["n_frames"]
