@@ -56,7 +56,6 @@ class LanePlan:
 
     lane: str
     controller: int
-    request: LaneRequest
     removed: Mask
     n_staying: int
     kept_s: list[list[float]]
@@ -73,12 +72,13 @@ def plan_part(
     outside: Sequence[tuple[int, int]],
     learned_cc: Mapping[str, tuple[int, int]] | None = None,
     written: Notes | None = None,
-) -> tuple[LanePlan, ...]:
-    """Plan the lanes of a part: `index` counts from 0 into the hearing's parts, `outside` stays in any case.
+) -> list[tuple[LanePlan, LaneRequest]]:
+    """Plan the lanes of a part, each with what is to be written.
 
-    `learned_cc` gives, for lanes drawn in a learned style, the lowest and highest step of the hand: these lanes may go
-    beyond the default ranges as the hand does, and move in larger steps. `written` are the part's notes as they will
-    stand in the file, where that changes them.
+    `index` counts from 0 into the hearing's parts, `outside` stays in any case. `learned_cc` gives, for lanes drawn in a
+    learned style, the lowest and highest step of the hand: these lanes may go beyond the default ranges as the hand
+    does, and move in larger steps. `written` are the part's notes as they will stand in the file, where that changes
+    them.
     """
     heard = hearing.parts[index]
     part, tempo = heard.part, hearing.cue.tempo
@@ -134,18 +134,16 @@ def plan_part(
         stays = stays_of(mine, outside=outside, kept=kept)
         curve = joined_to_stays(curve, sound, stays, {first for first, _ in kept}, tempo)
         controller = part.lane_cc[lane]
-        plans.append(
-            LanePlan(
-                lane=lane,
-                controller=controller,
-                request=LaneRequest(sound, curve, reach, stays, resets),
-                removed=_removed(track, channel, _numbers(controller, part), stays),
-                n_staying=_n_staying(mine, stays),
-                kept_s=_spans_s(keep, heard),
-                remarks=remarks,
-            )
+        plan = LanePlan(
+            lane=lane,
+            controller=controller,
+            removed=_removed(track, channel, _numbers(controller, part), stays),
+            n_staying=_n_staying(mine, stays),
+            kept_s=_spans_s(keep, heard),
+            remarks=remarks,
         )
-    return tuple(plans)
+        plans.append((plan, LaneRequest(sound, curve, reach, stays, resets)))
+    return plans
 
 
 def _bounds(hearing: CueHearing, index: int, lane: str, learned: tuple[int, int] | None) -> tuple[int, int]:

@@ -6,7 +6,7 @@ keeps its tick and its bytes.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -23,7 +23,7 @@ from phrasewright.data.plan import read_plan
 from phrasewright.data.profiles import read_profile
 from phrasewright.data.reading import cue_of, read_cue
 from phrasewright.inference.lane_plans import LanePlan, plan_part
-from phrasewright.model.events import write_lanes
+from phrasewright.model.events import LaneRequest, write_lanes
 from phrasewright.model.existing import EXISTING_MODES
 from phrasewright.model.hearing import CueHearing, PartHearing
 from phrasewright.model.lanes import DenseLanes
@@ -177,24 +177,29 @@ def shape_cue(
     skipped: list[str | None] = []
     joined: list[list[NDArray[np.int64]]] = []
     spreads: dict[int, dict[str, NDArray[np.float32]]] = {}
-    for i, part in enumerate(cue.parts):
-        reason = _skip_reason(part, chosen, span, options)
-        skipped.append(reason)
-        repeats = _repeats(hearing, i, span) if options.join_repeats and reason is None else []
-        joined.append(repeats)
-        if reason is not None:
-            plans.append(())
-            continue
-        dense = by.predict(hearing, i)
-        plans.append(
-            plan_part(
+
+    def requests() -> Iterator[LaneRequest]:
+        """What is to be written, part by part: each is predicted when the one before has been drawn from here."""
+        for i, part in enumerate(cue.parts):
+            reason = _skip_reason(part, chosen, span, options)
+            skipped.append(reason)
+            repeats = _repeats(hearing, i, span) if options.join_repeats and reason is None else []
+            joined.append(repeats)
+            if reason is not None:
+                plans.append(())
+                continue
+            dense = by.predict(hearing, i)
+            planned = plan_part(
                 hearing, i, dense, lanes=options.lanes, existing=options.existing,
-                outside=outside(hearing.parts[i].part, span, cue), learned_cc=by.learned_cc, written=joined_notes(part.notes, repeats),
+                outside=outside(hearing.parts[i].part, span, cue), learned_cc=by.learned_cc,
+                written=joined_notes(part.notes, repeats),
             )
-        )
-        kept_s = {plan.lane: plan.kept_s for plan in plans[-1]}
-        spreads[part.index] = claimed_spreads(dense, part.notes, kept_s=kept_s)
-    events = iter(write_lanes([plan.request for part_plans in plans for plan in part_plans], cue.tempo))
+            plans.append(tuple(plan for plan, _ in planned))
+            kept_s = {plan.lane: plan.kept_s for plan in plans[-1]}
+            spreads[part.index] = claimed_spreads(dense, part.notes, kept_s=kept_s)
+            yield from (request for _, request in planned)
+
+    events = iter(write_lanes(requests(), cue.tempo))
     written = [[(plan, *next(events)) for plan in part_plans] for part_plans in plans]
     whole, counts = _woven(cue, written, joined)
     content = _lanes_alone(cue, plans, whole) if options.lanes_only else whole

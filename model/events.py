@@ -12,7 +12,7 @@ common practice without a source.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -138,20 +138,20 @@ def pieces_of(sound: Sound, stays: Sequence[Stay]) -> _Pieces:
     return _Pieces(start, end, from_seam, to_seam)
 
 
-def write_lanes(requests: Sequence[LaneRequest], tempo: TempoMap) -> list[tuple[Ints, Ints]]:
+def write_lanes(requests: Iterable[LaneRequest], tempo: TempoMap) -> list[tuple[Ints, Ints]]:
     """(tick, value) of the events to add for each lane, ticks increasing, no two at one tick.
 
     Lanes are thinned together in batches: large enough that the vectors are long, small enough that memory stays
-    bounded.
+    bounded. Requests are drawn as they are needed, and no curve is held once it is written.
     """
     out: list[tuple[Ints, Ints]] = []
     batch: list[LaneRequest] = []
-    for i, request in enumerate(requests):
+    for request in requests:
         batch.append(request)
-        if sum(len(r.dense_cc) for r in batch) >= BATCH_FRAMES or i == len(requests) - 1:
+        if sum(len(r.dense_cc) for r in batch) >= BATCH_FRAMES:
             out += _write_batch(batch, tempo)
             batch = []
-    return out
+    return out + _write_batch(batch, tempo) if batch else out
 
 
 def _write_batch(requests: Sequence[LaneRequest], tempo: TempoMap) -> list[tuple[Ints, Ints]]:
