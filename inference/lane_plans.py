@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phrasewright.data.cue import Part
-from phrasewright.data.curves import ALL_LANES, LANES
+from phrasewright.data.curves import ALL_LANES, COLOUR_LANES, LANES
 from phrasewright.data.midi import Track
 from phrasewright.data.notes import Notes
 from phrasewright.data.plan import MF_CC, plan_levels
@@ -37,7 +37,7 @@ from phrasewright.model.limits import dynamics_bounds
 from phrasewright.model.responses import Timing, answered, timing_of
 from phrasewright.model.thinning import GESTURE_LIMIT_CC
 
-RANGES_CC = {"dynamics": (12, 118), "expression": (48, 120), **dict.fromkeys(ALL_LANES[2:], (0, 127))}
+RANGES_CC = {"dynamics": (12, 118), "expression": (48, 120), **dict.fromkeys(("vibrato", *COLOUR_LANES), (0, 127))}
 """Limits of the lanes while a part sounds (common practice, no source)."""
 GESTURE_S = (-0.15, 0.3)
 """How far a re-articulation, accent or sforzando reaches around its onset."""
@@ -75,8 +75,8 @@ def plan_part(
 ) -> list[tuple[LanePlan, LaneRequest]]:
     """Plan the lanes of a part, each with what is to be written.
 
-    `index` counts from 0 into the hearing's parts, `outside` stays in any case. `learned_cc` gives, for lanes drawn in a
-    learned style, the lowest and highest step of the hand: these lanes may go beyond the default ranges as the hand
+    `index` counts from 0 into the hearing's parts, `outside` stays in any case. `learned_cc` gives, for lanes drawn in
+    a learned style, the lowest and highest step of the hand: these lanes may go beyond the default ranges as the hand
     does, and move in larger steps. `written` are the part's notes as they will stand in the file, where that changes
     them.
     """
