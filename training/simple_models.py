@@ -27,6 +27,7 @@ Model = Callable[[NDArray[np.float32]], Array]
 STEP = 2
 COLUMNS = (*FRAME_FEATURES, *ATTACK_FEATURES)
 """Names of the columns; a name in both tables stands twice."""
+TREES = 200
 MOST_ROWS = 12_000
 """Rows the simple models learn from, drawn evenly: more change the figures by less than their intervals."""
 
@@ -98,8 +99,7 @@ def fitted(views: Sequence[View], names: Collection[str], *, without: Collection
         line = Ridge(alpha=10.0).fit(x, y)
         models["ridge"] = lambda columns: np.asarray(line.predict(columns[:, seen]), dtype=np.float64)
     if "boosting" in names:
-        forests = [
-            HistGradientBoostingRegressor(max_iter=200, learning_rate=0.08, random_state=0).fit(x, lane) for lane in y.T
-        ]
+        how = {"max_iter": TREES, "learning_rate": 0.08, "random_state": 0}
+        forests = [HistGradientBoostingRegressor(**how).fit(x, lane) for lane in y.T]
         models["boosting"] = lambda columns: np.stack([f.predict(columns[:, seen]) for f in forests], axis=1)
     return models
