@@ -141,7 +141,7 @@ def test_notes_pulled_ahead_are_phrased_as_on_the_bars(tmp_path: Path) -> None:
             if own is not None:
                 here, there = ({p.first_note for p in h.phrases} for h in (heard, own))
                 shared[label].append(len(here & there) / len(here | there))
-    assert np.mean(shared["told"]) > 0.95
+    assert np.mean(shared["told"]) > 0.93
     assert np.mean(shared["told"]) > np.mean(shared["early"]) + 0.05
 
 
