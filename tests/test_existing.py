@@ -104,6 +104,37 @@ def test_lanes_beside_a_kept_one_follow_it(tmp_path: Path) -> None:
         assert abs(peak - (p * PHRASE + 7 * BEAT)) < 2 * BEAT
 
 
+def test_following_lanes_turn_where_the_drawn_one_does(tmp_path: Path) -> None:
+    """Two swells in one phrase: expression turns a little before dynamics, vibrato after it, each as often."""
+
+    def turns(held: np.ndarray) -> list[int]:
+        """Where the smoothed lane turns by a fifth of its range, in ticks."""
+        slow = moving_average(held, 40)
+        found, way, low, high = [], 0, 0, 0
+        for i, value in enumerate(slow):
+            high = i if value > slow[high] else high
+            low = i if value < slow[low] else low
+            if way >= 0 and slow[high] - value > np.ptp(slow) / 5:
+                found, way, low = [*found, high], -1, i
+            elif way <= 0 and value - slow[low] > np.ptp(slow) / 5:
+                found, way, high = [*found, low], 1, i
+        return [24 * i for i in found[1:]]
+
+    beats = np.arange(0, 14, 0.25)
+    hand = np.rint(40 + 55 * np.sin(np.pi * beats / 7) ** 2).astype(int).tolist()
+    drawn = [control(PHRASE + round(b * BEAT), 1, v) for b, v in zip(beats.tolist(), hand, strict=True)]
+    path = write(tmp_path / "cue.mid", track("Violin", melody() + drawn))
+    content = shape_cue(path, ShapeOptions(baseline=True)).content
+    cue = read_cue(path)
+    ticks = np.arange(PHRASE, PHRASE + 14 * BEAT, 24)
+    lanes = [lane_of(content, cue, cue.parts[0], cc).at_tick(ticks).astype(float) for cc in (1, 11, 2)]
+    dynamics, expression, vibrato = map(turns, lanes)
+    assert len(dynamics) == len(expression) == len(vibrato) == 3
+    assert np.abs(np.subtract(expression, dynamics)).max() < BEAT / 2
+    assert 0 < np.mean(np.subtract(vibrato, dynamics)) < BEAT
+    assert np.ptp(lanes[1]) < 0.8 * np.ptp(lanes[0])
+
+
 def test_a_lane_is_followed_even_when_it_is_not_asked_for(tmp_path: Path) -> None:
     drawn = swell(0, 1, low=35, high=95)
     _, dynamics, expression = shaped(tmp_path / "cue.mid", melody() + drawn, lanes=("expression",))
