@@ -56,7 +56,7 @@ _CUE = click.Path(path_type=Path)
 _json = click.option("--json", "as_json", is_flag=True, help="Print one JSON object and nothing else. Example: --json")
 _force = click.option("--force", is_flag=True, help="Replace an output that is already there. Example: --force")
 _profile = click.option(
-    "--profile", type=_CUE, help="Controllers, levels, delays of your instruments, as TOML. Example: --profile mine.toml"
+    "--profile", type=_CUE, help="What your instruments answer to, as TOML. Example: --profile mine.toml"
 )
 _report = click.option("--report", type=_CUE, help="Write a page to look at, offline. Example: --report page.html")
 
