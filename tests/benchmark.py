@@ -1,26 +1,33 @@
 """Time and memory of the main commands on a synthetic cue: `python tests/benchmark.py [--minutes M] [--parts P]
-[--scaling]`.
+[--scaling] [--profile]`.
 
 Prints one line a stage: seconds, as a ratio to mido's own reading of the same file in the same run, and the peak memory
 of the processes so far. Start-up is timed apart and taken off. With `--scaling`, `explain --json` alone on cues of 1,
 10 and 60 minutes: seconds beyond start-up for each thousand notes, and the ratio to mido's reading; the same figure
-in every row means that time grows with the notes.
+in every row means that time grows with the notes. With `--profile`, one shaping by the network in this process:
+processor seconds and share of each stage, without what it calls of the others, and line-minutes of music a second.
 """
 
 from __future__ import annotations
 
 import argparse
+import importlib
 import resource
 import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
+from typing import Any
+from unittest import mock
 
 import mido
 import numpy as np
 
 from phrasewright.data.midi import write_messages
+from phrasewright.inference.shaping import shape_cue
 
 TICKS = 480
 PROGRAMS = (40, 41, 42, 43, 48, 73, 68, 71, 70, 60, 56, 57, 58, 52)
@@ -83,13 +90,75 @@ def scaling(program: str, *, parts: int) -> None:
             )
 
 
+STAGES = (
+    ("read", "phrasewright.inference.shaping", "read_cue"),
+    ("hear", "phrasewright.inference.shaping", "hear"),
+    ("features", "phrasewright.model.prediction", "part_features"),
+    ("network", "phrasewright.model.network", "predict"),
+    ("residue", "phrasewright.model.prediction", "residue_of"),
+    ("residue", "phrasewright.model.prediction", "residue_cc"),
+    ("limits", "phrasewright.model.prediction", "within_limits"),
+    ("lanes", "phrasewright.inference.shaping", "plan_part"),
+    ("events", "phrasewright.inference.shaping", "write_lanes"),
+    ("file", "phrasewright.inference.shaping", "_woven"),
+)
+"""Where each stage is entered: its name, and the function by the name its caller knows."""
+
+
+@contextmanager
+def timed_stages() -> Iterator[dict[str, float]]:
+    """Processor seconds of each stage, added up while this lasts, less what inner stages take."""
+    spent = dict.fromkeys((stage for stage, _, _ in STAGES), 0.0)
+    inner = [0.0]
+
+    def watched(stage: str, function: Callable[..., Any]) -> Callable[..., Any]:
+        def run(*given: Any, **named: Any) -> Any:
+            begin = time.process_time()
+            inner.append(0.0)
+            try:
+                return function(*given, **named)
+            finally:
+                took = time.process_time() - begin
+                spent[stage] += took - inner.pop()
+                inner[-1] += took
+
+        return run
+
+    with ExitStack() as stack:
+        for stage, module, name in STAGES:
+            function = getattr(importlib.import_module(module), name)
+            stack.enter_context(mock.patch(f"{module}.{name}", watched(stage, function)))
+        yield spent
+
+
+def profile(*, minutes: float, parts: int) -> None:
+    """Print the share of each stage of shaping."""
+    with tempfile.TemporaryDirectory() as folder:
+        cue, tiny = Path(folder, "cue.mid"), Path(folder, "tiny.mid")
+        n_notes = synthetic_cue(cue, minutes=minutes, parts=parts)
+        synthetic_cue(tiny, minutes=0.05, parts=1)
+        shape_cue(tiny)  # what is imported and loaded once
+        begin = time.process_time()
+        with timed_stages() as spent:
+            shape_cue(cue)
+        whole = time.process_time() - begin
+    speed = f"{minutes * parts / whole:.1f} line-minutes a second of one core"
+    print(f"{minutes:g} minutes, {parts} parts, {n_notes} notes: {whole:.2f} s, {speed}")
+    for stage, seconds in {**spent, "the rest": whole - sum(spent.values())}.items():
+        print(f"{stage:<10}{seconds:8.2f} s {100 * seconds / whole:5.1f} %")
+
+
 def main() -> None:
     arguments = argparse.ArgumentParser(description=__doc__)
     arguments.add_argument("--minutes", type=float, default=10)
     arguments.add_argument("--parts", type=int, default=40)
     arguments.add_argument("--scaling", action="store_true")
+    arguments.add_argument("--profile", action="store_true")
     chosen = arguments.parse_args()
     program = str(Path(sys.executable).with_name("phrasewright"))
+    if chosen.profile:
+        profile(minutes=chosen.minutes, parts=chosen.parts)
+        return
     if chosen.scaling:
         scaling(program, parts=chosen.parts)
         return
