@@ -89,6 +89,7 @@ def boost(rows: Binned, target: Array, weight: Array, *, how: Boosting) -> Trees
     rng = np.random.default_rng(0)
     n_known = np.array([len(one) + 1 for one in rows.edges], dtype=np.uint32)
     unknown = np.any(rows.codes == N_BINS - 1, axis=0).astype(np.uint8)
+    thresholds = [np.r_[one, FAR] for one in rows.edges]
     for _ in range(how.n_trees if len(rows.edges) else 0):
         grower = TreeGrower(
             X_binned=rows.codes, gradients=((said - target) * w).astype(np.float32), hessians=w, n_bins=N_BINS,
@@ -99,7 +100,7 @@ def boost(rows: Binned, target: Array, weight: Array, *, how: Boosting) -> Trees
         grower.grow()
         for leaf in grower.finalized_leaves:
             said[np.asarray(leaf.sample_indices)] += leaf.value
-        forest.append(grower.make_predictor(binning_thresholds=[np.r_[one, FAR] for one in rows.edges]).nodes)
+        forest.append(grower.make_predictor(binning_thresholds=thresholds).nodes)
     return _as_trees(forest, base, rows.n_columns, columns=rows.columns)
 
 

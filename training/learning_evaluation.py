@@ -319,6 +319,8 @@ def main(argv: Sequence[str] | None = None) -> None:
     for task, found in _mapped(_run, tasks, chosen.jobs):
         row = {"amount": task.amount, "hand": task.hand, "seed": task.seed, "case": task.case, **found}
         rows.append(row)
+        if chosen.out:  # whatever stops the run, what is there is kept
+            chosen.out.write_text(json.dumps(rows), encoding="utf-8")
         if not task.case:
             print(table([row]), row["stack"], file=sys.stderr, flush=True)
     rows.sort(key=lambda row: (row["case"], list(AMOUNTS).index(row["amount"]), names.index(row["hand"]), row["seed"]))

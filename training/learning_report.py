@@ -43,7 +43,8 @@ def table(rows: Rows) -> str:
             found = row[kind]
             told = " ".join(f"{found[way]:>12.2f}" for way in ways)
             ratio = found["personal"] / found["opponent"]
-            lines.append(f"{label:<7} {name if label else ' without mean':<15} {told} {ratio:>7.2f} {row['fit_s']:>6.1f}")
+            who = name if label else " without mean"
+            lines.append(f"{label:<7} {who:<15} {told} {ratio:>7.2f} {row['fit_s']:>6.1f}")
         for way, lives in row["life"].items():
             told = "; ".join(
                 f"{lane[:3]} " + " ".join(f"{name} {figures[name]:.2f}" for name in FIGURES)

@@ -32,9 +32,15 @@ MARGIN_CC = 2.0
 LEAST_SPREAD = 0.3
 FEW_PHRASES = 6.0
 """Phrases at which the stack found on held-back phrases weighs as much as the usual one."""
-FIRST_STACK = np.array([0.0, 0.05, 0.05, 0.3, 0.15, 0.2, 0.25])
-MOST_ROWS, MOST_ROWS_HELD = 40_000, 20_000
-"""Frames a forest sees at most, on everything and while phrases are held back."""
+FIRST_STACK = np.array([0.0, 0.0, 0.0, 0.5, 0.0, 0.2, 0.3])
+"""The usual stack: flat between trees and the evidence network's head on the hands kept for choices."""
+LEAST_SHARE = 0.03
+"""Voices with less of a say have none: a forest takes time, whatever it counts."""
+ROWS, ROWS_HELD = (12_000, 40_000), (6_000, 20_000)
+"""Least and most frames that a forest sees, on everything and while phrases are held back; between them, half and a
+third of all. One frame in three does as well as all: neighbours say the same."""
+LEAVES, FRAMES_A_LEAF = (8, 20), 1000
+"""Fewest and most leaves of a tree, and how many frames there are for each between."""
 NO_RULES = FittedRules(np.zeros(N_STYLE, dtype=np.float32), np.zeros(len(LANES)))
 _CHUNK = 8192
 _ROWS = ("shipped_cc", "target_cc", "weight_s", "phrase", "family", "frame")
@@ -178,15 +184,18 @@ class _LaneFit:
             penalty = self._penalty({k: whole - part for k, part in parts.items()}, folds)
             for k, part in parts.items():
                 out = folds == k
-                model = self._fitted(np.flatnonzero(~out), whole - part, penalty, MOST_ROWS_HELD)
+                most = _most(len(self.target) / 3, ROWS_HELD)
+                model = self._fitted(np.flatnonzero(~out), whole - part, penalty, most)
                 self.voices[out] = model.voices(e.only(out).moments, self.shipped[out])
             trust = n_phrases / (n_phrases + FEW_PHRASES)
             stack = trust * stacked(self.voices, self.target, self.weight) + (1.0 - trust) * FIRST_STACK
+            stack = np.where(stack < LEAST_SHARE, 0.0, stack)
+            stack = stack / stack.sum()
         self.answer = np.clip(self.voices @ stack, *self.bounds)
         off = [_band_cc(said - self.target, self.weight) for said in (self.answer, self.shipped)]
         if len(numbers) == 1:
             off[0] = off[1]
-        fitted = self._fitted(np.arange(len(self.target)), whole, penalty, MOST_ROWS)
+        fitted = self._fitted(np.arange(len(self.target)), whole, penalty, _most(len(self.target) / 2, ROWS))
         self.model = replace(fitted, stack=stack, error_cc=np.array(off))
 
     def _fitted(self, own: Ints, normal: _Normal, penalty: float, most: int) -> LaneModel:
@@ -197,7 +206,7 @@ class _LaneFit:
         rows, target, weight = self.rows.only(some), self.target[some], self.weight[some]
         level = _level(self.shipped[own], self.target[own], self.weight[own])
         head = self._head(own)
-        few = Boosting(n_leaves=int(np.clip(len(own) // 400, 8, 20)))
+        few = Boosting(n_leaves=_most(len(own) / FRAMES_A_LEAF, LEAVES))
         none = no_trees(self.rows.n_columns)
         even = np.full(len(VOICES), 1.0 / len(VOICES))
         model = LaneModel(coefficients, level, head, none, none, none, even, self.bounds, np.zeros(2))
@@ -226,6 +235,10 @@ class _LaneFit:
                 said = np.clip(_linear(self.e.moments.basis[out], normal.solved(penalty)), *self.bounds)
                 off[row, out] = np.abs(said - self.target[out])
         return RIDGE[int(np.argmin(off @ self.weight))]
+
+
+def _most(wanted: float, bounds: tuple[int, int]) -> int:
+    return int(np.clip(wanted, *bounds))
 
 
 def _linear(basis: NDArray[np.float32], coefficients: NDArray[np.float32]) -> Array:
