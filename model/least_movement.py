@@ -29,6 +29,8 @@ _STRIDE = 5
 """Frames between looks: whether two seconds are flat needs no finer one."""
 _JOIN_NOTE_S, _FASTEST_REPEAT_S, _RENEWED = 0.4, 0.2, 0.5
 """Joins of notes longer than the first dip, and repeats slower than five a second, where half of the sound is new."""
+_BESIDE = 4
+"""Strokes before and after among which the metre must tell one from another, or there is nothing to lean on."""
 _AROUND_FRAMES = 12
 """120 ms: a dip farther from its onset is heard as a swell of its own."""
 
@@ -147,7 +149,8 @@ def leaning(
     for first, after in spans.tolist():
         i = np.arange(first, after)
         metre = gestures.metre[i]
-        lean = np.interp(metre, rows.at_metre, rows.share) if np.ptp(metre) > 0.0 else np.ones(len(i))
+        beside = sliding_window_view(np.pad(metre, _BESIDE, mode="edge"), 2 * _BESIDE + 1)  # (n_strokes, n_beside)
+        lean = np.where(np.ptp(beside, axis=1) > 0.0, np.interp(metre, rows.at_metre, rows.share), 1.0)
         lean = lean * (1.0 - rows.carried * np.tanh((level[i] - level[i - 1]) / rows.carried_cc))
         lean = np.clip(lean * (1.0 + rows.residue * residue.dip[i]), *rows.bounds)
         for k, share in zip(i.tolist(), lean.tolist(), strict=True):

@@ -87,6 +87,21 @@ def test_a_long_row_of_repeats_leans_on_the_downbeats_and_is_carried_upwards() -
     assert np.array_equal(leant[:, 2], value[:, 2])
 
 
+def test_what_follows_a_row_far_later_does_not_change_it() -> None:
+    """Semibreves on the downbeats have no strokes to tell apart; four quick ones at their end change only their own."""
+    alone, more = line([67] * 12, 4.0), line([67] * 12, 4.0) + line([67] * 6, 1.0, start=48.0)
+    leant = []
+    for notes in (alone, more):
+        hearing = labelled(solo_line(notes), event="none")
+        gestures = gestures_of(hearing, 0, parameters=DEFAULT)
+        time_s = frame_times_s(n_frames_for(30.0))
+        nearest = np.abs(time_s[:, None] - 2.0 * np.arange(1, 12)).min(axis=1)
+        value = np.stack([70.0 - 14.0 * np.clip(1.0 - nearest / 0.09, 0.0, 1.0)] * 3, axis=1)
+        still = replace(DEFAULT, repeats=replace(DEFAULT.repeats, residue=0.0))
+        leant.append(leaning(hearing.parts[0], value, gestures, None, parameters=still)[: frame(12.0)])
+    assert np.array_equal(leant[0], leant[1])
+
+
 def test_three_strokes_are_no_row() -> None:
     hearing = labelled(solo_line(line([67, 67, 67, 69], 1.0)), event="none")
     gestures = gestures_of(hearing, 0, parameters=DEFAULT)
