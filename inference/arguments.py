@@ -7,6 +7,29 @@ from __future__ import annotations
 
 import csv
 
+FINDINGS = {
+    "one-lane": "only one of dynamics and expression moves, or vibrato alone",
+    "copied-lane": "two lanes follow each other like copies",
+    "flat-hold": "a lane within 4 steps for 2 s of a held note",
+    "bare-join": "joined longer notes without a dip of 3 steps",
+    "bare-repeat": "a connected repeat, slower than five a second, without a dip of 5 steps",
+    "retrigger": "repeats that shape --join-repeats would make one note of; one finding a phrase",
+    "jump": "steps over 6 inside a note (12 at repeats and accents), or over 12 turns a second",
+    "entry": "a lane still moving within 100 ms before an entry after a rest",
+    "stuck": "a lane left off its start value at the end",
+    "no-start": "no value before the first note",
+    "dense": "over 60 events in a second",
+    "machine": "movement of a held note that comes round, in seconds or with the beat",
+}
+"""Kinds of findings and what they mean in a line each, in the order in which they are told."""
+
+
+def review_help() -> str:
+    """What `review --help` says, kinds and all."""
+    kinds = "\n".join(f"  {kind:<12} {meaning}" for kind, meaning in FINDINGS.items())
+    job = "Look over the lanes of a file: what stands still, jumps, joins badly or is left behind, with where and why."
+    return f"{job}\n\nKinds of findings (each may be meant; --ignore leaves it out):\n\n\b\n{kinds}"
+
 
 def selected_parts(text: str) -> tuple[str, ...]:
     """Part numbers and names separated by commas; a name that holds a comma is quoted.

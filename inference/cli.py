@@ -14,7 +14,7 @@ import click
 
 from phrasewright.data.errors import PhrasewrightError, UsageError
 from phrasewright.data.printing import one_line, several_lines
-from phrasewright.inference.arguments import chosen_kinds, chosen_lanes, selected_parts, span_of_bars
+from phrasewright.inference.arguments import chosen_kinds, chosen_lanes, review_help, selected_parts, span_of_bars
 from phrasewright.inference.terminal import complain, progress, say, tell
 
 EXISTING = ("keep", "replace", "blend")
@@ -388,7 +388,7 @@ def compare(left: Path, rights: tuple[Path, ...], as_json: bool, **choices: Any)
     tell(compare_into(left, rights, **choices), compare_text, as_json=as_json)
 
 
-@main.command(epilog=_example("review shaped.mid --ignore retrigger --fail-on jump"))
+@main.command(help=review_help(), epilog=_example("review shaped.mid --ignore retrigger --fail-on jump"))
 @click.argument("cue", type=_CUE, metavar="CUE.mid")
 @click.option("--kinds", type=_KINDS, help="Look only for these. Example: --kinds jump,entry,stuck")
 @click.option("--ignore", type=_KINDS, help="Leave these out. Example: --ignore retrigger")

@@ -1,7 +1,7 @@
 """What each kind of finding means, measured on lanes and notes alone: the yardstick of the seeded flaws.
 
-Written from the meanings that `review --help` and README give, apart from the code that finds them: plants are accepted
-and hits in unplanted curves are judged by these. Seconds, controller steps.
+Written from the meanings that `review --help` gives, apart from the code that finds them: plants are accepted and hits
+in unplanted curves are judged by these. Seconds, controller steps.
 """
 
 from __future__ import annotations

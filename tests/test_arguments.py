@@ -6,7 +6,15 @@ from collections.abc import Callable
 
 import pytest
 
-from phrasewright.inference.arguments import chosen_kinds, chosen_lanes, selected_parts, span_of_bars
+from phrasewright.inference.arguments import (
+    FINDINGS,
+    chosen_kinds,
+    chosen_lanes,
+    review_help,
+    selected_parts,
+    span_of_bars,
+)
+from phrasewright.model.review import KINDS
 
 
 def test_parts_are_numbers_or_names_and_a_name_may_hold_a_comma() -> None:
@@ -24,6 +32,13 @@ def test_lanes_come_in_their_own_order() -> None:
 
 def test_kinds_come_as_written() -> None:
     assert chosen_kinds("jump, entry") == ("jump", "entry")
+
+
+def test_the_help_of_review_tells_every_kind_of_finding_in_a_line() -> None:
+    assert tuple(FINDINGS) == KINDS
+    lines = review_help().splitlines()
+    assert all(any(line.strip().startswith(f"{kind} ") for line in lines) for kind in KINDS)
+    assert max(map(len, lines[4:])) <= 100
 
 
 @pytest.mark.parametrize(
