@@ -203,21 +203,31 @@ def _record(shaped: Any) -> str:
 @click.option(
     "--approved", is_flag=True, help="What you left as it was is as you want it, everywhere. Example: --approved"
 )
+@_report
 @_profile
+@_force
 @_json
 def learn(
-    style: str, corrected: tuple[Path, ...], shaped: Path | None, approved: bool, profile: Path | None, as_json: bool
+    style: str, corrected: tuple[Path, ...], report: Path | None, force: bool, as_json: bool, **choices: Any
 ) -> None:
     """Learn STYLE from cues whose lanes you corrected, or drew yourself.
 
     What you changed in a first pass is learned; what you left beside it counts a little. A version that would do worse
     than the one before on phrases held back is recorded and not used.
     """
+    from phrasewright.inference.writing import check_output
     from phrasewright.training.learning import learn as learn_style
     from phrasewright.training.learning import learn_text
 
+    held_back: list[Any] = []
+    if report is not None:
+        check_output(report, inputs=corrected, force=force)
     with progress("Learning", len(corrected)) as step:
-        result = learn_style(style, corrected, shaped=shaped, approved=approved, profile=profile, done=step)
+        result = learn_style(style, corrected, **choices, done=step, show=held_back.extend)
+    if report is not None:
+        from phrasewright.inference.reporting import learn_report, write_report
+
+        write_report(report, learn_report(result, held_back), inputs=corrected, force=force)
     tell(result, learn_text, as_json=as_json)
 
 

@@ -101,7 +101,8 @@ def compare_into(
         tables = [(str(path), one.table) for path, one in zip(rights, compared, strict=True) if one.table is not None]
         write_whole(table, csv_of(tables).encode(), force=force, inputs=inputs)
     if report is not None:
-        from phrasewright.inference.reporting import compare_report, write_report
+        from phrasewright.inference.comparison_page import compare_report
+        from phrasewright.inference.reporting import write_report
 
         write_report(report, compare_report(compared, rights), inputs=inputs, force=force)
     return result_of(compared, rights)

@@ -37,7 +37,8 @@ _CONTROL = re.compile("[\x00-\x1f\x7f-\x9f\u200e\u200f\u2028\u2029\u202a-\u202e\
 class ReportPart:
     """One part: of which cue (from 0), as heard, and each lane as drawn by each side, None where a side has none.
 
-    `spreads` holds half of the 68 % band about the first side's lanes, as in `look_first.Spreads`.
+    A curve's value may be NaN where that side says nothing. `spreads` holds half of the 68 % band about the first
+    side's lanes, as in `look_first.Spreads`.
     """
 
     cue: int
@@ -54,6 +55,12 @@ class Place:
     lane: str | None
     start_s: float
     end_s: float
+
+
+def whole_part(part: int, heard: PartHearing, lane: str | None) -> Place:
+    """Where a link to a part as a whole leads."""
+    notes = heard.part.notes
+    return Place(part, lane, float(notes.onset_s[0]), float(notes.offset_s.max()))
 
 
 @dataclass(frozen=True)
@@ -275,7 +282,8 @@ def _spans(spans_s: Sequence[tuple[float, float]], axis: _Axis) -> dict[str, str
 def _packed_lane(curve: Curve | None, axis: _Axis) -> dict[str, str] | None:
     if curve is None:
         return None
-    return {"at": pack_times(axis.units(curve.time_s)), "value": _pack(np.rint(curve.value_cc), "u1")}
+    value = np.where(np.isfinite(curve.value_cc), np.rint(curve.value_cc), 255)
+    return {"at": pack_times(axis.units(curve.time_s)), "value": _pack(value, "u1")}
 
 
 def _packed_spread(spread_cc: NDArray[np.float32] | None, axis: _Axis) -> dict[str, str] | None:

@@ -1,4 +1,4 @@
-"""What stands on a report page: of shaped cues, and of files compared.
+"""What stands on a report page of shaped cues, and of what was learned from corrected ones.
 
 The page itself is `report.py`'s. Times are seconds from the start of the file, levels controller steps.
 """
@@ -8,18 +8,18 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 
-from phrasewright.data.curves import ALL_LANES, Curve
+from phrasewright.data.curves import ALL_LANES, LANES, Curve
 from phrasewright.data.midi import split_midi
 from phrasewright.data.profiles import Profile, read_profile
 from phrasewright.data.reading import cue_of, read_cue
-from phrasewright.inference.comparing import Comparison
 from phrasewright.inference.comparison_text import where_text
 from phrasewright.inference.counterparts import lane_of
-from phrasewright.inference.report import Finding, Passage, Place, Report, ReportPart, Sheet, page_of_report
+from phrasewright.inference.report import Finding, Passage, Place, Report, ReportPart, Sheet, page_of_report, whole_part
 from phrasewright.inference.reviewing import review_cue
 from phrasewright.inference.shaping import Shaped
 from phrasewright.inference.writing import check_output, write_whole
@@ -31,7 +31,6 @@ _UNSURE = (
     "Where the model is least sure, by what is usual for the lane in this cue. ± is half of the band in which two of "
     "three hands should stay."
 )
-_APART = "The phrases in which the two drawings of a lane are furthest apart."
 
 
 def write_report(path: Path, report: Report, *, inputs: Sequence[Path], force: bool) -> None:
@@ -67,7 +66,7 @@ def shape_report(shaped: Sequence[Shaped], *, profile: Path | None = None) -> Re
                     continue
                 mine = [row for row in review if row["part"] == part.index and row["lane"] in (lane, None)]
                 rows.append(_lane_row(heard, lane, written, told["lanes"].get(lane), spreads.get(lane), len(mine)))
-                places.append(_whole(at_part[part.index], heard, lane))
+                places.append(whole_part(at_part[part.index], heard, lane))
         findings += [_finding(row, at_part) for row in review if row["part"] in at_part]
         passages += [_unsure(row, hearing, at_part) for row in one.summary.get("look_first", ())]
     passages.sort(key=lambda passage: -passage.size)
@@ -129,11 +128,6 @@ def _lane_row(
     ]  # fmt: skip
 
 
-def _whole(part: int, heard: PartHearing, lane: str | None) -> Place:
-    notes = heard.part.notes
-    return Place(part, lane, float(notes.onset_s[0]), float(notes.offset_s.max()))
-
-
 def _unsure(row: Mapping[str, Any], hearing: CueHearing, at_part: Mapping[int, int]) -> Passage:
     place = Place(at_part[row["part"]], row["lane"], row["start_s"], row["end_s"])
     return Passage(place, where_text(row), row["stands_out"], f"±{row['spread']:.0f} steps")
@@ -175,131 +169,98 @@ def _shape_summary(
     return said
 
 
-def compare_report(compared: Sequence[Comparison], rights: Sequence[Path]) -> Report:
-    """The page of files beside the first: both drawings, the difference shaded, and the figures. Needs `tables`."""
-    hearing = compared[0].hearing
-    sides = _told_apart([hearing.cue.path, *rights])
+class HeldBack(Protocol):
+    """What was foretold of corrected phrases while they were held back; fields as in `training.learning`."""
+
+    @property
+    def hearing(self) -> CueHearing: ...
+    @property
+    def part(self) -> int: ...
+    @property
+    def time_s(self) -> NDArray[np.float64]: ...
+    @property
+    def hand_cc(self) -> NDArray[np.float64]: ...
+    @property
+    def before_cc(self) -> NDArray[np.float64]: ...
+    @property
+    def after_cc(self) -> NDArray[np.float64]: ...
+
+
+def learn_report(result: Mapping[str, Any], held_back: Sequence[HeldBack]) -> Report:
+    """The page of what was learned: the hand's lanes, and what the style said of them before and after, unseen.
+
+    `after` was foretold with each phrase held back, so the page shows what the style will do, not what it remembers.
+    """
+    cues: list[CueHearing] = []
     parts: list[ReportPart] = []
-    at_part: dict[int, int] = {}
-    for i, heard in enumerate(hearing.parts):
-        others = [one.others[i] for one in compared]
-        lanes = {
-            lane: (lane_of(heard.part, lane), *(other.lane(lane) if other is not None else None for other in others))
-            for lane in ALL_LANES
-        }
-        if heard.part.notes.n_notes and any(curve is not None for drawn in lanes.values() for curve in drawn):
-            at_part[heard.part.index] = len(parts)
-            parts.append(ReportPart(0, heard, lanes))
-    several = len(compared) > 1
-    passages = [
-        _apart(row, at_part, side if several else "")
-        for side, one in zip(sides[1:], compared, strict=True)
-        for row in _worst_of_phrases(one.result["phrases"])
-    ]
+    rows: list[list[Any]] = []
+    passages: list[Passage] = []
+    places: list[Place | None] = []
+    for one in held_back:
+        if not any(one.hearing is cue for cue in cues):
+            cues.append(one.hearing)
+        heard, at = one.hearing.parts[one.part - 1], len(parts)
+        lanes: dict[str, Sequence[Curve | None]] = {}
+        for column, lane in enumerate(LANES):
+            hand, before, after = (
+                _with_gaps(one.time_s, cc[:, column]) for cc in (one.hand_cc, one.before_cc, one.after_cc)
+            )
+            lanes[lane] = (hand, after, before)
+            off_cc = np.abs(np.stack([one.before_cc, one.after_cc])[:, :, column] - one.hand_cc[:, column])
+            for number, phrase in enumerate(heard.phrases, 1):
+                inside = (one.time_s >= phrase.start_s) & (one.time_s < phrase.end_s) & np.isfinite(off_cc).all(axis=0)
+                if not np.any(inside):
+                    continue
+                off = off_cc[:, inside].mean(axis=1).tolist()
+                place = Place(at, lane, phrase.start_s, phrase.end_s)
+                said = f"{off[1]:.1f} steps off, {off[0]:.1f} before"
+                passages.append(Passage(place, f"phrase {number}", off[1], said))
+                rows.append([heard.part.name, lane, number, *(round(x, 2) for x in (*off, off[1] - off[0]))])
+                places.append(place)
+        parts.append(ReportPart(next(i for i, cue in enumerate(cues) if cue is one.hearing), heard, lanes))
     passages.sort(key=lambda passage: -passage.size)
+    columns = ("Part", "Lane", "Phrase", "Before", "After", "Change")
     return Report(
-        title=" and ".join(sides) if not several else f"{sides[0]} and {len(compared)} others",
-        subject=f"Lanes of {sides[0]} (full line) beside {_listed(sides[1:])} (dashes), the difference shaded",
-        summary=" ".join(one.result["summary"] for one in compared),
-        notes=[remark for one in compared for remark in one.result["remarks"]],
-        sides=sides,
-        cues=[hearing],
+        title=f"{result['style']}, version {result['version']}",
+        subject="Your lanes (full line) beside what the style says of phrases it had not seen (dashes)",
+        summary=_learn_summary(result),
+        notes=list(result["remarks"]),
+        sides=("your lane", "after", "before"),
+        cues=cues,
         parts=parts,
-        look_title="Where to look first",
-        look_why=_APART,
+        look_title="Where it is still farthest from you",
+        look_why="Phrases in which the style, not having seen them, is farthest from your lane; in steps.",
         passages=passages[:N_PASSAGES],
         findings=[],
-        sheets=_compare_sheets(compared, sides, parts, at_part),
+        sheets=[Sheet("phrases", "Phrases held back", _HELD_NOTE, columns, rows, places)],
     )
 
 
-def _listed(words: Sequence[str]) -> str:
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+_HELD_NOTE = "Mean distance from your lane in controller steps, of the version before and of this one; below 0: nearer."
 
 
-def _told_apart(paths: Sequence[Path]) -> list[str]:
-    """Names of files, with as much of their folders as tells them apart."""
-    names = [path.name for path in paths]
-    if len(set(names)) == len(names):
-        return names
-    longer = [str(Path(*path.parts[-2:])) for path in paths]
-    return longer if len(set(longer)) == len(longer) else [f"{i}: {name}" for i, name in enumerate(longer, 1)]
-
-
-def _worst_of_phrases(rows: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
-    """The worst lane of each phrase, worst first, as many as are listed; rows stand worst first."""
-    best: dict[tuple[int, float], Mapping[str, Any]] = {}
-    for row in rows:
-        if row["mae"] > 0:
-            best.setdefault((row["part"], row["start_s"]), row)
-    return list(best.values())[:N_PASSAGES]
-
-
-def _apart(row: Mapping[str, Any], at_part: Mapping[int, int], side: str) -> Passage:
-    place = Place(at_part[row["part"]], row["lane"], row["start_s"], row["end_s"])
-    said = f"{row['mae']:.1f} steps apart" + (f", {side}" if side else "")
-    return Passage(place, where_text(row), row["mae"], said)
-
-
-_FIGURES = ("mae", "rmse", "bias", "r", "slope_agreement", "lag_ms", "depth_ratio")
-_FIGURE_TITLES = ("Error", "RMS", "Bias", "r", "Same way", "Lag, ms", "Depth")
-_COMPARE_NOTE = (
-    "Error, RMS and bias (second file minus first) in controller steps; same way: share of moving frames in which both "
-    "move in one direction; lag above 0: second later; depth: second as a multiple of the first."
-)
-_INTERVAL_NOTE = (
-    "Error and bias in controller steps with 95 % intervals by phrase; ranges hold the middle half of the values."
-)
-
-
-def _compare_sheets(
-    compared: Sequence[Comparison], sides: Sequence[str], parts: Sequence[ReportPart], at_part: Mapping[int, int]
-) -> list[Sheet]:
-    several, file = len(compared) > 1, ("File",) if len(compared) > 1 else ()
-    rows: list[list[Any]] = []
-    places: list[Place | None] = []
-    for side, one in zip(sides[1:], compared, strict=True):
-        extra = [side] if several else []
-        for told in one.result["parts"]:
-            for lane, figures in told["lanes"].items():
-                if figures and figures["n_frames"]:
-                    numbers = [_short(figures[name]) for name in _FIGURES]
-                    rows.append([f"{told['index']} {told['name']}", *extra, lane, *numbers, figures["n_frames"] / 100])
-                    at = at_part[told["index"]]
-                    places.append(_whole(at, parts[at].heard, lane))
-        for lane, figures in one.result["overall"].items():
-            if figures and figures["n_frames"]:
-                numbers = [_short(figures[name]) for name in _FIGURES]
-                rows.append(["All parts", *extra, lane, *numbers, figures["n_frames"] / 100])
-                places.append(None)
-    columns: tuple[str, ...] = ("Part", *file, "Lane", *_FIGURE_TITLES, "Sounding, s")
-    sheets = [Sheet("lanes", "Parts and lanes", _COMPARE_NOTE, columns, rows, places)]
-    phrases: list[list[Any]] = []
-    leads: list[Place | None] = []
-    situations: list[list[Any]] = []
-    for side, one in zip(sides[1:], compared, strict=True):
-        extra = [side] if several else []
-        assert one.table is not None
-        for row in one.table.to_dict("records"):
-            error, bias, rmse = (_short(row[name]) for name in ("mae", "bias", "rmse"))
-            if row["axis"] == "phrase":
-                bars = f"{row['first_bar']}-{row['last_bar']}" if isinstance(row["first_bar"], int) else ""
-                ranges = [_short(row["left_range"]), _short(row["right_range"])]
-                phrases.append([row["name"], *extra, row["lane"], int(row["label"]), bars, error, bias, rmse, *ranges])
-                leads.append(Place(at_part[row["part"]], row["lane"], row["start_s"], row["end_s"]))
-            else:
-                first = [row["axis"], *extra, row["label"], row["lane"], row["n_phrases"]]
-                ends = {name: [_short(row[f"{name}_low"]), _short(row[f"{name}_high"])] for name in ("mae", "bias")}
-                situations.append([*first, error, *ends["mae"], bias, *ends["bias"]])
-    worst = sorted(range(len(phrases)), key=lambda i: -(phrases[i][4 + len(file)] or 0))
-    columns = ("Part", *file, "Lane", "Phrase", "Bars", "Error", "Bias", "RMS", "First's range", "Second's range")
-    sheets.append(
-        Sheet("phrases", "Phrases", _INTERVAL_NOTE, columns, [phrases[i] for i in worst], [leads[i] for i in worst])
+def _learn_summary(result: Mapping[str, Any]) -> str:
+    said = f"{result['passages']} passages, {result['music_s']:.0f} s of music; {result['why']}."
+    held = result["held_out"]
+    if held is None:
+        return said + " Nothing could be held back, so there is nothing to show: correct a second passage."
+    low, high = held["interval"]
+    return (
+        f"{said} On {held['n_phrases']} phrases held back it was {held['before']:.1f} steps from your hand before and "
+        f"is {held['after']:.1f} now (change {low:+.1f} to {high:+.1f}, 95 % by phrase)."
     )
-    columns = ("Axis", *file, "Situation", "Lane", "Phrases", "Error", "from", "to", "Bias", "from ", "to ")
-    sheets.append(Sheet("situations", "Situations", _INTERVAL_NOTE, columns, situations, [None] * len(situations)))
-    return sheets
 
 
-def _short(value: Any) -> float | None:
-    return None if value is None or value != value else round(float(value), 2)
+def _with_gaps(time_s: NDArray[np.float64], value_cc: NDArray[np.float64]) -> Curve | None:
+    """Values at frames as a lane that says nothing where frames are missing; None where it never says anything."""
+    known = np.isfinite(value_cc)
+    if not np.any(known):
+        return None
+    order = np.argsort(time_s, kind="stable")
+    time_s, value_cc = time_s[order], value_cc[order]
+    usual = float(np.median(np.diff(time_s))) if len(time_s) > 1 else 0.05
+    after = np.flatnonzero(np.diff(time_s, append=np.inf) > 4 * usual)
+    every = np.r_[time_s, time_s[after] + usual]
+    values = np.clip(np.r_[value_cc, np.full(len(after), np.nan)], 0, 127)
+    order = np.argsort(every, kind="stable")
+    return Curve(every[order], values[order])

@@ -15,12 +15,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from phrasewright.data.errors import OutputError
+from phrasewright.data.reading import read_cue
+from phrasewright.data.store import Store
 from phrasewright.inference.batch import shape_files
 from phrasewright.inference.comparing import compare_into, comparisons
+from phrasewright.inference.comparison_page import compare_report
 from phrasewright.inference.panels import FAINT, INK, LANE_COLOUR, PALE
 from phrasewright.inference.report import clean, in_script, pack_times, page_of_report
-from phrasewright.inference.reporting import compare_report, shape_report
+from phrasewright.inference.reporting import learn_report, shape_report
 from phrasewright.inference.shaping import ShapeOptions, shape_cue
+from phrasewright.model.listening import hear
+from phrasewright.training.learning import HeldBack, learn
 
 TUNE = [(60 + (5 * i) % 13, float(i) + (i // 8), 1.0, 80) for i in range(24)]
 ARC = {1: [*ramp(0, 12, 40, 80), *ramp(13, 26, 79, 45)], 11: [*ramp(0, 12, 80, 100), *ramp(13, 26, 99, 85)]}
@@ -165,3 +170,43 @@ def test_lines_and_words_stand_out_in_grey_too() -> None:
     for colour in LANE_COLOUR.values():
         assert luminance(INK) < luminance(colour)
     assert luminance(FAINT) > 0.7
+
+
+def test_what_was_learned_is_shown_as_foretold_unseen(tmp_path: Path) -> None:
+    """Phrase 2 was held back: 10 steps off before, 4 after; of the rest of the part nothing is claimed."""
+    hearing = hear(read_cue(write_cue(tmp_path / "cue.mid", Line("Oboe", 68, TUNE))))
+    phrase = hearing.parts[0].phrases[1]
+    time_s = np.arange(phrase.start_s, phrase.end_s, 0.05)
+    hand = np.full((len(time_s), 3), np.nan)
+    hand[:, 0] = 70.0
+    held = HeldBack(hearing, 1, time_s, hand, hand + 10, hand - 4)
+    told = {"n_phrases": 2, "before": 10.0, "after": 4.0, "rules": 9.0, "interval": [-7.0, -5.0]}
+    result = {"style": "mine", "version": 3, "passages": 2, "music_s": 8.0, "held_out": told, "used": True}
+    data = data_of(page_of_report(learn_report(result | {"why": "learned", "remarks": []}, [held])))
+    assert data["sides"] == ["your lane", "after", "before"]
+    assert data["sheets"][0]["rows"] == [["Oboe", "dynamics", 2, 10.0, 4.0, -6.0]]
+    assert data["passages"][0]["text"] == "4.0 steps off, 10.0 before"
+    lane = data["parts"][0]["lanes"]
+    assert set(lane) == {"dynamics"}
+    values = [list(base64.b64decode(side["value"])) for side in lane["dynamics"]["drawn"]]
+    assert [set(row) for row in values] == [{70, 255}, {66, 255}, {80, 255}]
+    assert unpack_times(lane["dynamics"]["drawn"][0]["at"])[0] == pytest.approx(2000 * phrase.start_s, abs=1)
+
+
+@pytest.mark.slow
+def test_learning_hands_over_what_it_held_back(tmp_path: Path) -> None:
+    """A hand that draws everything far above the first pass: unseen phrases come nearer to it."""
+    notes = [(60 + (7 * i) % 12, 2.0 * i, 1.8 if i % 4 < 3 else 0.9, 80) for i in range(32)]
+    cue = write_cue(tmp_path / "cue.mid", Line("Oboe", 68, notes))
+    first = tmp_path / "first.mid"
+    first.write_bytes(shape_cue(cue, ShapeOptions(baseline=True)).content)
+    raised = {1: [(0.0, 80), *ramp(1, 30, 80, 104), *ramp(31, 62, 103, 84)]}
+    hand = write_cue(tmp_path / "hand.mid", Line("Oboe", 68, notes, raised))
+    held: list[HeldBack] = []
+    with Store(tmp_path / "store") as store:
+        result = learn("mine", [hand], shaped=first, store=store, show=held.extend)
+    rows = learn_report(result, held).sheets[0].rows
+    assert len(rows) >= 4
+    before, after = (np.mean([row[column] for row in rows]) for column in (3, 4))
+    assert after < before
+    assert after == pytest.approx(result["held_out"]["after"], rel=0.35)  # here phrases weigh alike, there frames

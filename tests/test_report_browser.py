@@ -13,7 +13,8 @@ from drawn_cues import Line, ramp, write_cue
 
 from phrasewright.data.reading import read_cue
 from phrasewright.inference.comparing import comparisons
-from phrasewright.inference.reporting import compare_report, shape_report, write_report
+from phrasewright.inference.comparison_page import compare_report
+from phrasewright.inference.reporting import shape_report, write_report
 from phrasewright.inference.shaping import shape_cue
 
 HOSTILE = "<img src=x onerror=alert(1)></script><b>Violin</b> & \"co\""

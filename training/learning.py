@@ -22,7 +22,7 @@ from phrasewright.data.reading import read_cue
 from phrasewright.data.store import Store
 from phrasewright.model.departures import FittedRules
 from phrasewright.model.hearing import CueHearing
-from phrasewright.model.lanes import DenseLanes
+from phrasewright.model.lanes import FRAME_S, DenseLanes
 from phrasewright.model.listening import hear
 from phrasewright.model.personal import Style, plan_lift_cc, style_lanes
 from phrasewright.model.prediction import choose_predictor
@@ -39,6 +39,22 @@ Ints = NDArray[np.int64]
 FEW_PHRASES = 12
 _TRIES = 5
 _DRAWS = 2000
+
+
+@dataclass(frozen=True)
+class HeldBack:
+    """What was foretold of newly corrected phrases of a part (from 1) while they were held back.
+
+    `time_s` has shape (n_frames,), `hand_cc`, `before_cc` (the version before, or the shipped curve) and `after_cc`
+    (n_frames, 3); NaN where a lane was not corrected or not held back.
+    """
+
+    hearing: CueHearing
+    part: int
+    time_s: Array
+    hand_cc: Array
+    before_cc: Array
+    after_cc: Array
 
 
 @dataclass(frozen=True)
@@ -63,6 +79,7 @@ def learn(
     profile: Path | None = None,
     store: Store | None = None,
     done: Callable[[], object] = lambda: None,
+    show: Callable[[Sequence[HeldBack]], object] = lambda _: None,
 ) -> dict[str, Any]:
     """Learn a style from corrected files, record it as a new version, and say what came of it.
 
@@ -78,6 +95,8 @@ def learn(
         Every untouched phrase counts as agreed.
     store : Store, optional
         Without it the user's own.
+    show : function, optional
+        Gets what was foretold of the phrases held back, for a page to look at.
 
     Raises
     ------
@@ -89,7 +108,9 @@ def learn(
     check_style_name(style)
     if store is None:
         with Store() as own:
-            return learn(style, corrected, shaped=shaped, approved=approved, profile=profile, store=own, done=done)
+            return learn(
+                style, corrected, shaped=shaped, approved=approved, profile=profile, store=own, done=done, show=show
+            )
     if shaped is not None and len(corrected) != 1:
         raise InputError(f"--shaped names the first pass of one file, but {len(corrected)} are given; learn one by one")
     table = read_profile(profile) if profile else None
@@ -117,12 +138,13 @@ def learn(
     known = _Known(store, {})
     for _ in range(_TRIES):
         try:
-            version, held_out = _add(store, style, ids, known)
+            version, held_out, held_back = _add(store, style, ids, known)
             break
         except StyleMovedError:
             continue
     else:
         raise StyleMovedError(f"style {style} is being learned by other processes all the time; try again later")
+    show(held_back)
     return _result(style, version.version, passages, music_s, held_out, used=version.used, why=version.why, told=told)
 
 
@@ -243,19 +265,22 @@ def _drawn_parts(
     ]
 
 
-def _add(store: Store, style: str, own: Sequence[int], known: _Known) -> tuple[StyleVersion, dict[str, Any] | None]:
+def _add(
+    store: Store, style: str, own: Sequence[int], known: _Known
+) -> tuple[StyleVersion, dict[str, Any] | None, list[HeldBack]]:
     """Fit to the log, judge, and add a version."""
     head = store.head(style)
     ids = sorted({*store.active_ids(style), *own})
     logged = store.corrections(style, ids)
     fit = _fitted(style, logged, known, newest=set(own))
     before = load_style(store, style)
-    held_out = None
+    held_out: dict[str, Any] | None = None
+    held_back: list[HeldBack] = []
     used, why = True, f"learned from {len(fit.names)} passages"
     if len(fit.names) < 2:
         why = "one passage leaves nothing to hold back: used, weighed against the shipped default"
     elif len(fit.fresh):
-        held_out = _held_out(fit, before, known)
+        held_out, held_back = _held_out(fit, before, known)
         low, high = held_out["interval"]
         if low > 0.0:
             used, why = False, f"worse than before on held-back phrases by {low:.1f} to {high:.1f} steps"
@@ -265,14 +290,16 @@ def _add(store: Store, style: str, own: Sequence[int], known: _Known) -> tuple[S
         style, payload=style_bytes(fit.fitted.style), corrections=ids, used=used, why=why,
         head=head.version if head else None,
     )  # fmt: skip
-    return added, held_out
+    return added, held_out, held_back
 
 
-def _held_out(fit: _Fit, before: Style | None, known: _Known) -> dict[str, Any]:
-    """Errors on newly corrected phrases when they were held back, and the interval of their change, by phrase."""
+def _held_out(fit: _Fit, before: Style | None, known: _Known) -> tuple[dict[str, Any], list[HeldBack]]:
+    """Errors on newly corrected phrases when they were held back, with the interval of their change by phrase; and
+    what was foretold of them."""
     e, names, fresh = fit.examples, fit.names, fit.fresh
     earlier, rules = np.array(e.shipped_cc), np.zeros_like(e.shipped_cc)
     new = np.isin(e.phrase, fresh)
+    foretold: list[tuple[CueHearing, int, Ints, Array]] = []
     for cue_id, number in sorted({names[p][:2] for p in fresh.tolist()}):
         mine = [p for p in fresh.tolist() if names[p][:2] == (cue_id, number)]
         hearing, rows = known.hearing(cue_id), np.flatnonzero(np.isin(e.phrase, mine))
@@ -283,6 +310,7 @@ def _held_out(fit: _Fit, before: Style | None, known: _Known) -> dict[str, Any]:
             rules[rows[held]] = own.lanes(hearing, number - 1).value_cc[at[held]]
         if before is not None:
             earlier[rows] = style_lanes(hearing, number - 1, before, shipped=_shipped).value_cc[at] - lift
+        foretold.append((hearing, number, rows, lift))
     weight = e.weight_s * np.isfinite(fit.fitted.held_out_cc) * new[:, None]
     off = {
         "before": np.abs(earlier - e.target_cc),
@@ -296,11 +324,19 @@ def _held_out(fit: _Fit, before: Style | None, known: _Known) -> dict[str, Any]:
     draws = np.random.default_rng(0).integers(0, len(fresh), (_DRAWS, len(fresh)))
     means = change[draws].sum(axis=1) / np.maximum(mass[draws].sum(axis=1), 1e-9)
     total = max(float(mass.sum()), 1e-9)
-    return {
+    told = {
         "n_phrases": len(fresh),
         **{way: round(float(one.sum()) / total, 3) for way, one in sums.items()},
         "interval": [round(float(v), 3) for v in np.percentile(means, [2.5, 97.5])],
     }
+    known_cc = np.where(weight > 0, 0.0, np.nan)
+    return told, [
+        HeldBack(
+            hearing, number, np.asarray(e.frame[rows] * FRAME_S, dtype=np.float64),
+            *(rows_cc[rows] + lift + known_cc[rows] for rows_cc in (e.target_cc, earlier, fit.fitted.held_out_cc)),
+        )
+        for hearing, number, rows, lift in foretold
+    ]  # fmt: skip
 
 
 def _trim_told(part: str, lane: str, offset_cc: float) -> str:

@@ -22,7 +22,7 @@
     const spans = (s) => ({at: times(s.at), long: longs(s.long)});
     const lanes = {};
     for (const [lane, l] of Object.entries(p.lanes)) {
-      const drawn = l.drawn.map((d) => d && {x: times(d.at), y: bytes(d.value)});
+      const drawn = l.drawn.map((d) => d && {x: times(d.at), y: Float64Array.from(bytes(d.value), (v) => v < 255 ? v : NaN)});
       const band = l.band && {x: times(l.band.at), spread: bytes(l.band.spread)};
       lanes[lane] = {cc: l.cc, drawn, band};
     }
@@ -38,7 +38,7 @@
     while (low < high) { const middle = (low + high) >> 1; if (row[middle] <= x) low = middle + 1; else high = middle; }
     return low - 1;
   }
-  const held = (lane, x) => { const k = before(lane.x, x); return k < 0 ? null : lane.y[k]; };
+  const held = (lane, x) => { const k = before(lane.x, x); return k < 0 || Number.isNaN(lane.y[k]) ? null : lane.y[k]; };
 
   // --- places in musical and clock time ----------------------------------------------------------------------------
   function seconds(cue, x) {
@@ -124,7 +124,9 @@
       const now = Math.min(i < a.x.length ? a.x[i] : Infinity, j < b.x.length ? b.x[j] : Infinity);
       while (i < a.x.length && a.x[i] <= now) i++;
       while (j < b.x.length && b.x[j] <= now) j++;
-      if (i && j) { x.push(now); main.push(a.y[i - 1]); other.push(b.y[j - 1]); }
+      if (!i || !j) continue;
+      const one = a.y[i - 1], two = b.y[j - 1];
+      x.push(now); main.push(one); other.push(Number.isNaN(two) ? one : two);  // no area where one says nothing
     }
     x.push(Math.max(end, x.at(-1))); main.push(main.at(-1)); other.push(other.at(-1));
     return corners({x, main, other});
@@ -156,7 +158,7 @@
       panel.height = shown.length === 1 ? 330 : 132;
       const main = l.drawn[0], other = otherSide() ? l.drawn[otherSide()] : null, band = bands(l.band, main);
       let low = 127, high = 0;
-      for (const d of [main, other]) if (d) for (const v of d.y) { low = Math.min(low, v); high = Math.max(high, v); }
+      for (const d of [main, other]) if (d) for (const v of d.y) if (!Number.isNaN(v)) { low = Math.min(low, v); high = Math.max(high, v); }
       const middle = (low + high) / 2, half = Math.max((high - low) / 2 * 1.2, 14);
       const bottom = Math.max(middle - half, -4), top = bottom + 2 * half;
       get(`${lane}-y`).setv({start: bottom, end: top});
