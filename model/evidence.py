@@ -14,6 +14,8 @@ Units: lanes in controller steps outside, in units of `SCALE_CC` around `MIDDLE_
 
 from __future__ import annotations
 
+import json
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -27,6 +29,7 @@ from phrasewright.data.errors import InputError
 Array = NDArray[np.float64]
 MIDDLE_CC, SCALE_CC = 72.0, 24.0
 EVIDENCE_WEIGHTS = Path(__file__).parent / "weights" / "evidence.safetensors"
+CARD = EVIDENCE_WEIGHTS.with_name("base.json")
 _NAMES = ("head.mean", "head.log_precision", "head.log_facts", "head.noise")
 
 
@@ -107,6 +110,19 @@ def head_prior(path: Path = EVIDENCE_WEIGHTS) -> HeadPrior:
     except (OSError, SafetensorError) as fault:
         raise InputError(f"{path}: no usable weights ({fault}); install again or train them anew") from fault
     return HeadPrior(mean, np.exp(precision), np.exp(facts), noise)
+
+
+@lru_cache(maxsize=4)
+def band_factors(case: str, card: Path = CARD) -> Mapping[int, tuple[float, ...]]:
+    """Factors on the spread of each lane that make bands of 50, 68 and 90 %; all 1 where the card knows of none.
+
+    Parameters
+    ----------
+    case : str
+        `default`: on `spread_cc` of the network's own answer; `one cue`: on what `Head.answer` calls its deviation.
+    """
+    found = json.loads(card.read_text(encoding="utf-8")).get("bands", {}) if card.exists() else {}
+    return {level: tuple(found.get(case, {}).get(str(level), (1.0, 1.0, 1.0))) for level in (50, 68, 90)}
 
 
 def known_columns(value: Array, near: NDArray[np.int64], known: NDArray[np.bool_]) -> NDArray[np.float32]:

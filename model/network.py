@@ -129,8 +129,11 @@ class Network(Trunk):
     def forward(self, encoded: Tensor, frame: Tensor, at: Tensor) -> tuple[Tensor, Tensor]:
         """Centre and spread, each (frame, lane), in steps."""
         x = self.represent(encoded, frame, at)
-        spread = nn.functional.softplus(self.spread(x)) * SCALE_CC * 0.25 + 0.25
-        return MIDDLE_CC + SCALE_CC * self.centre(x), spread
+        return MIDDLE_CC + SCALE_CC * self.centre(x), self.scale_of(x)
+
+    def scale_of(self, x: Tensor) -> Tensor:
+        """The spread from what the last layer sees: the scale of a Laplace distribution, steps, (frame, lane)."""
+        return torch.as_tensor(nn.functional.softplus(self.spread(x)) * SCALE_CC * 0.25 + 0.25)
 
 
 @dataclass(frozen=True)

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from phrasewright.data.errors import InputError
 from phrasewright.data.notes import sounding_spans
-from phrasewright.model.evidence import EVIDENCE_WEIGHTS
+from phrasewright.model.evidence import EVIDENCE_WEIGHTS, band_factors
 from phrasewright.model.features import part_features
 from phrasewright.model.gestures import gestures_of
 from phrasewright.model.hearing import CueHearing
@@ -105,6 +105,7 @@ def network_raw_cc(
         frame=features.frame,
         at=features.at,
     )
+    spread = spread * np.array(band_factors("default", (weights or WEIGHTS).with_suffix(".json"))[68])
     return _at_every_frame(centre, frame_no, n_frames), _at_every_frame(spread, frame_no, n_frames)
 
 

@@ -7,12 +7,20 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+WHAT = {
+    "base": "Dynamics, expression and vibrato lanes from notes, with a spread: the default, without evidence.",
+    "evidence": (
+        "Features of a moment of a line, on which a hand's lanes are linear: an exact Bayesian head "
+        "(model/evidence.py) fitted to a little of a hand on them predicts the rest. The head's prior is part of the "
+        "weights."
+    ),
+}
 DATA = (
     "Invented cues (training/textures.py) and new arrangements of scores whose music is out of copyright: Bach "
     "chorales, quartets by Haydn and Mozart, madrigals by Monteverdi. The scores are read at training time from the "
     "installed package music21 (software under BSD; its corpus comes with the encoders' permission, see "
     "corpus/license.txt there); no part of them is contained in the weights or in this repository. The curves over "
-    "them are drawn by this project's rules with varied parameters (training/hands.py). Never used: the quartets of "
+    "them are drawn by this project's rules and by invented people (training/prior.py). Never used: the quartets of "
     "Beethoven and Schumann, the Essen songs, any listening data, any recording, anybody's drawn lanes."
 )
 
@@ -25,12 +33,12 @@ def write_card(
     scores: Sequence[str],
     figures: Mapping[str, Any],
     passed_property_tests: bool = False,
-    begun_from: Mapping[str, Any] | None = None,
+    bands: Mapping[str, Any] | None = None,
 ) -> None:
     """Write `NAME.json` and `NAME.md` beside `NAME.safetensors`.
 
-    `begun_from` is the card of the weights training went on from, if any. `passed_property_tests` stays False until the
-    property tests of the rules have passed on these weights; `shape` uses the network only then.
+    `bands` are the factors of `bands.py`. `passed_property_tests` stays False until the property tests of the rules
+    have passed on these weights; `shape` uses the network only then.
     """
     card = {
         "passed_property_tests": passed_property_tests,
@@ -40,8 +48,8 @@ def write_card(
         "scores": list(scores),
         "figures": dict(figures),
     }
-    if begun_from:
-        card["begun_from"] = {name: begun_from[name] for name in ("command", "settings", "scores")}
+    if bands:
+        card["bands"] = dict(bands)
     _write(weights, card)
 
 
@@ -59,11 +67,12 @@ def _write(weights: Path, card: Mapping[str, Any]) -> None:
         said = ", ".join(f"{name} {value}" for name, value in card["begun_from"]["settings"].items())
         before = f"First:\n\n    {card['begun_from']['command']}\n\n({said})\n\nThen, from those weights:\n\n"
     passed = "passed" if card["passed_property_tests"] else "not passed: `shape` uses the rules"
+    tested = f"Property tests of the rules on this network: {passed}.\n\n" if weights.stem != "evidence" else ""
     weights.with_suffix(".md").write_text(
-        f"# {weights.stem}\n\nDynamics, expression and vibrato lanes from notes, with a spread. License: MIT.\n\n"
+        f"# {weights.stem}\n\n{WHAT.get(weights.stem, WHAT['base'])} License: MIT.\n\n"
         f"## Data\n\n{card['data']}\n\n{len(card['scores'])} scores; their names stand in {weights.stem}.json.\n\n"
         f"## Training\n\n{before}    {card['command']}\n\n{settings}\n\n{card.get('afterwards', '')}\n\n"
-        f"## Figures\n\nProperty tests of the rules on this network: {passed}.\n\n```json\n"
+        f"## Figures\n\n{tested}```json\n"
         f"{json.dumps(card['figures'], indent=1)}\n```\n\n"
         "## Limits\n\nThe curves learned from are rule-made, so a low error is fit to the teacher, not to players. "
         "Movement that has no reason in the notes is not learned; it is added, seeded by the phrase.\n",

@@ -1,15 +1,15 @@
 """Training the base model, on one page: build groups, train the default, train the evidence network, write the card.
 
 The default learns what the rules draw less what nobody can foresee: the loss is the distance in steps plus the distance
-of movements from frame to frame, for a curve that is right on average and stands still is dead. Its spread is learned
-as the scale of a Laplace distribution of people of the prior around it. The evidence network learns that a little of a
-hand determines the rest (`evidence_fitting.py`). What is kept of both is a running mean of the weights (`loop.py`).
+of movements from frame to frame, for a curve that is right on average and stands still is dead. Its spread and the
+factors of the bands are fitted afterwards to people of the prior (`bands.py`). The evidence network learns that a
+little of a hand determines the rest (`evidence_fitting.py`). What is kept of both is a running mean of the weights
+(`loop.py`).
 """
 
 from __future__ import annotations
 
 import csv
-import json
 import os
 import time
 from collections.abc import Callable, Mapping, Sequence
@@ -32,6 +32,7 @@ from phrasewright.model.network import (
     load_weights,
     save_weights,
 )
+from phrasewright.training.bands import calibrated, refitted_spread
 from phrasewright.training.cards import write_card
 from phrasewright.training.corpus import held_out
 from phrasewright.training.evidence_fitting import (
@@ -69,7 +70,6 @@ class Settings:
     evidence_rate: float = 2e-3
     weight_decay: float = 1e-4
     movement_weight: float = 2.5
-    surprise_weight: float = 0.03
     running_mean: float = 0.999
     episodes: Episodes = field(default_factory=Episodes)
 
@@ -97,18 +97,6 @@ def default_loss(network: Network, pool: Pool, settings: Settings, rng: np.rando
     first, stop = pool.part_start[parts], pool.part_start[parts + 1]
     share = rng.random((len(parts), settings.frames_a_part))
     frames = first[:, None] + (share * (stop - first - 1)[:, None]).astype(int)
-    return _default_errors(network, pool, settings, parts, frames, rng)
-
-
-def _default_errors(
-    network: Network,
-    pool: Pool,
-    settings: Settings,
-    parts: np.ndarray[Any, Any],
-    frames: np.ndarray[Any, Any],
-    rng: np.random.Generator,
-) -> tuple[Tensor, Figures]:
-    """The same over given frames, (part, n), each with the one that follows."""
     device = pool.device
     n_attacks = np.diff(pool.part_attack)[parts]
     attacks = np.concatenate([np.arange(*pool.part_attack[p : p + 2]) for p in parts.tolist()])
@@ -126,12 +114,7 @@ def _default_errors(
     distance = (torch.where(size < 0.5, size * size, size - 0.25) * weight).mean()  # round at 0, straight from .5 on
     before, after = error.chunk(2, dim=1)
     movement = ((after - before).abs() * weight).mean()
-    # the spread: how far people lie from the default here; it must not move the centre
-    _, spread = network(encoded.detach(), features, at)
-    person = int(rng.integers(pool.target.shape[1]))
-    away = (pool.target[both, person].float().flatten(0, 1) - centre.detach()).abs()
-    surprise = (torch.log(spread) + away / spread).nan_to_num().mean()
-    loss = distance + settings.movement_weight * movement + settings.surprise_weight * surprise
+    loss = distance + settings.movement_weight * movement
     return loss, dict(zip(LANES, size.detach().mean(dim=(0, 1)).tolist(), strict=True))
 
 
@@ -242,18 +225,22 @@ def train(
         Exact(evidence).to(chosen), evidence_step, lambda n: judged(n, judge),
         course("evidence", settings.evidence_steps, settings.evidence_rate), device=chosen, folder=out, tell=tell,
     )  # fmt: skip
+    refitted_spread(default, pool)
     if ranks()[0] == 0:
+        bands = calibrated(default, evidence, judge)
         networks = zip(WEIGHTS, (default, evidence), strict=True)
         parameters = {name: sum(p.numel() for p in network.parameters()) for name, network in networks}
         spent = {"building_s": round(built_s), "total_s": round(time.monotonic() - began_s), "device": _device(chosen)}
         _write(out, default, evidence, log)
-        write_card(
-            out / "base.safetensors",
-            settings={"preset": preset, "seed": seed, "corrections": len(more), **asdict(settings)},
-            command=command,
-            scores=[score.name for score in kept],
-            figures={"parameters": parameters, "training": spent, "held out": _last(log)},
-        )
+        for name, stage in zip(WEIGHTS, ("default", "evidence"), strict=True):
+            write_card(
+                out / f"{name}.safetensors",
+                settings={"preset": preset, "seed": seed, "corrections": len(more), **asdict(settings)},
+                command=command,
+                scores=[score.name for score in kept],
+                figures={"parameters": parameters[name], "training": spent, "held out": _last(log, stage)},
+                bands=bands,
+            )
         for name in ("default", "evidence"):
             (out / f"{name}.checkpoint").unlink(missing_ok=True)
     return out / "base.safetensors"
@@ -284,9 +271,8 @@ def _write(out: Path, default: Network, evidence: Evidence, log: Sequence[Mappin
         (out / f"{name}.part").replace(out / f"{name}.safetensors")
 
 
-def _last(log: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
-    lasts = {line["stage"]: dict(line) for line in log}
-    return json.loads(json.dumps(lasts)) if lasts else {}
+def _last(log: Sequence[Mapping[str, Any]], stage: str) -> dict[str, Any]:
+    return dict([line for line in log if line["stage"] == stage][-1])
 
 
 def _device(device: torch.device) -> str:
