@@ -33,7 +33,7 @@ ATTACK_JOINED_CC, ATTACK_FREE_CC, ATTACK_OPENING_CC = 34.0, 60.0, 86.0
 """How hard a note begins that is joined to the one before, that is not, and that opens a phrase or enters after a rest.
 """
 ATTACK_REPEAT_CC, ATTACK_ACCENT_CC, ATTACK_SFORZANDO_CC = 82.0, 104.0, 118.0
-ATTACK_HOLD_S, ATTACK_FALL_S = 0.14, 0.35
+ATTACK_HOLD_S, ATTACK_FALL_S, ATTACK_STAYS_S = 0.14, 0.35, 1.2
 ATTACK_READY_S = 0.03
 """So long before a note-on the lane stands there: the instrument looks at it when the key goes down."""
 ATTACK_CC_PER_S = 180.0
@@ -92,8 +92,10 @@ def attack_cc(hearing: CueHearing, index: int, n_frames: int, *, note_on_s: Arra
     on_s = note_on_s[gestures.first_attack]
     next_s = np.r_[on_s[1:], np.inf]
     length_s = np.minimum(next_s - on_s, 4.0)
-    rest_cc = value + 0.8 * (np.minimum(value, ATTACK_JOINED_CC) - value)
     following = np.minimum(np.arange(len(value)) + 1, len(value) - 1)
+    rest_cc = value + 0.8 * (np.minimum(value, ATTACK_JOINED_CC) - value)
+    soon = length_s <= ATTACK_STAYS_S  # between quick hard notes the lane stays where the next one wants it
+    rest_cc = np.where(soon, np.maximum(rest_cc, np.minimum(value, value[following])), rest_cc)
     way = np.abs(value[following] - rest_cc)
     ready_s = np.minimum(ATTACK_READY_S, 0.2 * length_s)
     lead_s = np.minimum(way / ATTACK_CC_PER_S, 0.5 * length_s) + 1e-3
