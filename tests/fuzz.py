@@ -55,8 +55,8 @@ MOST_S = 3600.0
 however little they hold."""
 RULES = (rules_lanes, "rules", "")
 SHARES = {
-    "reading": 40, "hearing": 22, "plan": 9, "profile": 8, "style": 7, "weights": 3, "arguments": 6, "store": 3,
-    "packed": 2,
+    "reading": 48, "hearing": 16, "plan": 10, "profile": 9, "style": 4, "weights": 3, "arguments": 4, "store": 3,
+    "packed": 3,
 }  # fmt: skip
 """Of a hundred inputs, how many go to each target."""
 
@@ -382,7 +382,7 @@ def main() -> int:
     jobs = []
     for target, share in shares.items():
         n = chosen.inputs * share // 100
-        jobs += [(target, chosen.first + at, min(100, n - at)) for at in range(0, n, 100)]
+        jobs += [(target, chosen.first + at, min(50, n - at)) for at in range(0, n, 50)]
     tally = Tally()
     start_s = time.monotonic()
     with ProcessPoolExecutor(
