@@ -425,17 +425,16 @@ def review(
 @click.argument("cue", type=_CUE, metavar="CUE.mid")
 @click.option("--bars", type=_BARS, help="Draw only these bars, counted from 1. Example: --bars 9-16")
 @click.option("--parts", type=_PARTS, help='Draw only these parts. Example: --parts 1,"Violins I"')
+@click.option("--beside", "other", type=_CUE, help="Lay this file's lanes over, dashed. Example: --beside hand.mid")
 @click.option("-o", "--out", required=True, type=_CUE, help="Picture to write, .svg or .png. Example: -o line.svg")
 @_profile
 @_force
-def picture(
-    cue: Path, out: Path, bars: tuple[int, int] | None, parts: tuple[str, ...] | None, profile: Path | None, force: bool
-) -> None:
+def picture(cue: Path, out: Path, profile: Path | None, **choices: Any) -> None:
     """Draw notes, phrases and lanes of a passage, for lessons and notes."""
     from phrasewright.data.profiles import read_profile
     from phrasewright.inference.picture import draw_picture
 
-    draw_picture(cue, out, bars=bars, parts=parts, profile=read_profile(profile) if profile else None, force=force)
+    draw_picture(cue, out, profile=read_profile(profile) if profile else None, **choices)
     say(str(out))
 
 

@@ -1,17 +1,20 @@
 """Time and memory of the main commands on a synthetic cue: `python tests/benchmark.py [--minutes M] [--parts P]
-[--scaling] [--profile]`.
+[--scaling] [--profile] [--pages]`.
 
 Prints one line a stage: seconds, as a ratio to mido's own reading of the same file in the same run, and the peak memory
 of the processes so far. Start-up is timed apart and taken off. With `--scaling`, `explain --json` alone on cues of 1,
 10 and 60 minutes: seconds beyond start-up for each thousand notes, and the ratio to mido's reading; the same figure
 in every row means that time grows with the notes. With `--profile`, one shaping by the network in this process:
 processor seconds and share of each stage, without what it calls of the others, and line-minutes of music a second.
+With `--pages`, the size of report pages of 2, 20 and 60 parts of five minutes, and how long a browser takes from asking
+for one to having drawn it (the best of three, on this machine as it is).
 """
 
 from __future__ import annotations
 
 import argparse
 import importlib
+import os
 import resource
 import subprocess
 import sys
@@ -148,16 +151,40 @@ def profile(*, minutes: float, parts: int) -> None:
         print(f"{stage:<10}{seconds:8.2f} s {100 * seconds / whole:5.1f} %")
 
 
+def pages(program: str, *, minutes: float) -> None:
+    """Print size and time to open of pages of shaped cues, and of one compared with what the rules alone write."""
+    from browser import open_page, opened_browser
+
+    print(f"report pages, {minutes:g} minutes; load average {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")
+    with tempfile.TemporaryDirectory() as folder, opened_browser() as browser:
+        cue, out, rules = (Path(folder, f"{name}.mid") for name in ("cue", "out", "rules"))
+        for parts in (2, 20, 60):
+            synthetic_cue(cue, minutes=minutes, parts=parts)
+            shaped, compared = Path(folder, f"shape{parts}.html"), Path(folder, f"compare{parts}.html")
+            plain = ["--no-record", "--force"]
+            timed([program, "shape", str(cue), "-o", str(out), "--report", str(shaped), *plain])
+            timed([program, "shape", str(cue), "-o", str(rules), "--baseline", *plain])
+            timed([program, "compare", str(rules), str(out), "--report", str(compared)])
+            for title, page in (("shape --report", shaped), ("compare --report", compared)):
+                opened_s = min(open_page(browser, page) for _ in range(3))
+                size = page.stat().st_size / 2**20
+                print(f"{title:<18}{parts:3d} parts {size:6.2f} MiB {opened_s:6.2f} s", flush=True)
+
+
 def main() -> None:
     arguments = argparse.ArgumentParser(description=__doc__)
     arguments.add_argument("--minutes", type=float, default=10)
     arguments.add_argument("--parts", type=int, default=40)
     arguments.add_argument("--scaling", action="store_true")
+    arguments.add_argument("--pages", action="store_true")
     arguments.add_argument("--profile", action="store_true")
     chosen = arguments.parse_args()
     program = str(Path(sys.executable).with_name("phrasewright"))
     if chosen.profile:
         profile(minutes=chosen.minutes, parts=chosen.parts)
+        return
+    if chosen.pages:
+        pages(program, minutes=5)
         return
     if chosen.scaling:
         scaling(program, parts=chosen.parts)
