@@ -57,9 +57,7 @@ BUGS = (
     ),
     Bug(
         "overlapping notes of one pitch end last on, first off",
-        "data/pairing.py", "        elif queue:\n            rows[queue.popleft()]",
-        "        elif queue:\n            rows[queue.pop()]",
-        "tests/test_pairing.py",
+        "data/pairing.py", "row = rows[queue.popleft()]", "row = rows[queue.pop()]", "tests/test_pairing.py",
     ),
     Bug(
         "running status is forgotten after a note",

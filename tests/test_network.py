@@ -68,16 +68,19 @@ def test_a_longer_part_has_the_same_beginning_to_the_bit() -> None:
         assert np.array_equal(whole[:kept], alone[:kept])
 
 
-def test_parts_laid_end_to_end_do_not_see_each_other() -> None:
+@pytest.mark.parametrize("overlapping", [True, False])
+def test_parts_laid_end_to_end_do_not_see_each_other(overlapping: bool) -> None:
+    """Neither where the next part begins at the start again, nor where its first note follows the last within reach."""
     network = fresh()
     first, second = inputs(1), inputs(2)
+    later_s = 0.0 if overlapping else first["onset_s"][-1] + 0.5
     attack = torch.from_numpy(np.concatenate([first["attack"], second["attack"]]))
-    onset_s = torch.from_numpy(np.concatenate([first["onset_s"], second["onset_s"]]))
+    onset_s = torch.from_numpy(np.concatenate([first["onset_s"], second["onset_s"] + later_s]))
     part = torch.repeat_interleave(torch.arange(2), 60)
     with torch.inference_mode():
         together = network.encode(attack, onset_s, part)
-        alone = network.encode(attack[:60], onset_s[:60], part[:60])
-    assert torch.allclose(together[:60], alone, atol=1e-5)
+        alone = [network.encode(attack[rows], onset_s[rows], part[rows]) for rows in (slice(0, 60), slice(60, 120))]
+    assert torch.allclose(together, torch.cat(alone), atol=1e-5)
 
 
 def test_the_view_is_finite_in_attacks() -> None:
