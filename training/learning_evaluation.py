@@ -152,7 +152,8 @@ def drawn_part(own: Correction) -> DrawnPart:
     span = own.span
     frames = judged_frames(span.hearing, span.index, start_s=span.start_s, end_s=span.end_s)
     weight = np.full((len(frames), len(LANES)), 2.0 * FRAME_S) * np.array(own.lanes)
-    return DrawnPart(span.hearing, span.index, frames, own.value_cc[frames], weight, np.zeros(len(frames), dtype=np.int64))
+    whole = np.zeros(len(frames), dtype=np.int64)
+    return DrawnPart(span.hearing, span.index, frames, own.value_cc[frames], weight, whole)
 
 
 def ablated(fitted: Fitted, examples: Examples) -> dict[str, dict[str, Array]]:

@@ -118,7 +118,7 @@ def _life_text(rows: Rows, way: str) -> str:
         figures = [
             f"{name} {np.nanmedian(values):.2f} ({np.nanmin(values):.2f} to {np.nanmax(values):.2f})"
             for name in FIGURES
-            if np.isfinite(values := [row["life"][way][k][name] for row in rows]).any()
+            if np.isfinite(values := np.array([row["life"][way][k][name] for row in rows], dtype=float)).any()
         ]
         told.append(f"{lane} " + ", ".join(figures))
     return "; ".join(told)
@@ -164,6 +164,10 @@ def main(argv: Sequence[str] | None = None) -> None:
     parser.add_argument("--picture", type=Path, help="learning curve to draw, .svg or .png")
     chosen = parser.parse_args(argv)
     rows = json.loads(chosen.figures.read_text(encoding="utf-8"))
+    for row in rows:  # what there was nothing to compare with is null in JSON
+        for lanes in row.get("life", {}).values():
+            for figures in lanes:
+                figures.update({name: float("nan") for name, value in figures.items() if value is None})
     print(table(rows))
     print(summary(rows))
     if chosen.picture:
