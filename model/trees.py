@@ -186,6 +186,8 @@ def _sums(tables: Sequence[_Table], code: Mapping[int, NDArray[np.int64]], n: in
 
 
 def _tables_of(trees: Trees, edges: Mapping[int, Array]) -> list[_Table]:
+    if not trees.n_trees:
+        return []
     n, own = len(trees.feature), np.arange(len(trees.feature))
     left, right = trees.left.astype(np.int64), trees.right.astype(np.int64)
     leaf = left == own
@@ -201,7 +203,7 @@ def _tables_of(trees: Trees, edges: Mapping[int, Array]) -> list[_Table]:
         first[left[at]] = first[at]
         first[right[at]] = first[at] + count[left[at]]
     tree = np.searchsorted(trees.roots, own, side="right") - 1
-    word = np.int32 if n and count[trees.roots].max() < 32 else np.int64
+    word = np.int32 if count[trees.roots].max() < 32 else np.int64
     inner = np.concatenate(levels) if levels else np.zeros(0, dtype=np.int64)
     kept = ~(((1 << count[left[inner]]) - 1) << first[inner])
     tables: list[list[tuple[int, NDArray[Any]]]] = [[] for _ in range(trees.n_trees)]
@@ -213,7 +215,6 @@ def _tables_of(trees: Trees, edges: Mapping[int, Array]) -> list[_Table]:
         np.bitwise_and.at(table, (row, step), kept[here])
         table[:, :-1] = np.bitwise_and.accumulate(table[:, :-1], axis=1)
         away = trees.missing[inner[here]] == 0
-        table[:, -1] = -1
         np.bitwise_and.at(table, (row[away], len(cuts) + 1), kept[here][away])
         for number, values in zip(asking.tolist(), table.astype(word), strict=True):
             tables[number].append((feature, values))
