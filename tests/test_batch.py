@@ -174,6 +174,16 @@ def test_lanes_only_hold_kept_phrases_and_leave_out_parts_that_were_not_shaped(t
     assert tempi == [0x0A0000, 0x060000]
 
 
+def test_lanes_imported_beside_the_notes_are_known_when_they_come_back(tmp_path: Path) -> None:
+    """The store holds the whole first pass, whichever half of it was written."""
+    path = orchestra(tmp_path / "cue.mid")
+    assert run("shape", path, "-o", tmp_path / "lanes.mid", "--baseline", "--lanes-only").exit_code == 0
+    assert run("shape", path, "-o", tmp_path / "whole.mid", "--baseline", "--no-record").exit_code == 0
+    told = json.loads(run("learn", "my-hand", tmp_path / "whole.mid", "--json").stdout)
+    assert told["passages"] == 0
+    assert "found no correction" in told["why"]
+
+
 def test_without_the_package_a_cluster_is_told_with_what_to_install(
     cues: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
