@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 from played_lines import CELLO, VIOLINS, Line, heard, line
 
-from phrasewright.data.errors import UsageError
+from phrasewright.inference.cli import main
 from phrasewright.model.features import ATTACK_FEATURES, FEATURE_GROUPS, FRAME_FEATURES
 from phrasewright.model.hearing import CueHearing
 from phrasewright.training import evaluation, simple_models
@@ -88,12 +90,20 @@ def test_figures_are_json_and_a_table(result: dict[str, Any]) -> None:
     assert "nan" not in text
 
 
-def test_an_unknown_hand_is_wrong_usage(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(evaluation, "taught_cues", list)
-    monkeypatch.setattr(evaluation, "held_out_cues", lambda n: [])
-    monkeypatch.setattr(evaluation, "fitted", lambda views, names: {})
-    with pytest.raises(UsageError, match="breather"):
-        evaluate(n_pieces=1, apart=["nobody"])
+def test_faults_are_told_at_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Before any piece is read, which takes a while."""
+    monkeypatch.delattr(evaluation, "held_out_cues")
+    run = CliRunner().invoke(main, ["evaluate", "--apart", "nobody"])
+    assert run.exit_code == 2
+    assert "breather" in run.output
+    for content in (None, b"no weights"):
+        weights = tmp_path / "new.safetensors"
+        if content is not None:
+            weights.write_bytes(content)
+        run = CliRunner().invoke(main, ["evaluate", "--weights", str(weights), "--json"])
+        assert run.exit_code == 1
+        assert "new.safetensors" in run.stderr
+        assert len(run.stderr.splitlines()) == 1
 
 
 def test_pieces_and_people_to_be_judged_on_are_never_trained_on() -> None:

@@ -122,7 +122,14 @@ def evaluate(
     UsageError
         No such hand.
     """
+    from phrasewright.model.network import load_weights
+
     weights = weights or WEIGHTS
+    load_weights(weights)  # a fault is told before minutes have passed
+    people = {f"person {seed * 1000 + k}": _person(PERSON_SEED + seed * 1000 + k) for k in range(n_hands)}
+    hands: dict[tuple[str, str], Drawer] = {("default", "rules"): default_cc}
+    hands |= {("prior", name): hand for name, hand in people.items()}
+    hands |= {("apart", name): hand for name, hand in _apart(apart, folder).items()}
     done("reading pieces")
     pieces = {name: _views(hearing) for name, hearing in held_out_cues(n_pieces)}
     known = [view for hearing in taught_cues() for view in _views(hearing)]
@@ -130,10 +137,6 @@ def evaluate(
     models = fitted(known, ("constant", "ridge", "boosting"))
     contenders: dict[str, Drawer] = {name: partial(_modelled, model) for name, model in models.items()}
     contenders |= {"rules": default_cc, "network": partial(_network_cc, weights=weights)}
-    people = {f"person {seed * 1000 + k}": _person(PERSON_SEED + seed * 1000 + k) for k in range(n_hands)}
-    hands: dict[tuple[str, str], Drawer] = {("default", "rules"): default_cc}
-    hands |= {("prior", name): hand for name, hand in people.items()}
-    hands |= {("apart", name): hand for name, hand in _apart(apart, folder).items()}
     judged = Judged(pieces, hands, contenders)
     figures = figures_of(sums_of(judged, done), seed=seed)
     kinds = {kind: [name for k, name in hands if k == kind] for kind in dict.fromkeys(k for k, _ in hands)}
