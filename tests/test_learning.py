@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
 from pathlib import Path
 
 import numpy as np
 import pytest
 from heard_cues import Voice, line, write_voices
-from learned_cues import draw, hand_cc, write_cue
+from learned_cues import draw, few_trees, hand_cc, mirrored_cc, write_cue  # noqa: F401
 
 from phrasewright.data.curves import LANES
 from phrasewright.data.errors import InputError, UsageError
@@ -15,6 +21,7 @@ from phrasewright.data.reading import read_cue
 from phrasewright.data.store import Store
 from phrasewright.inference.batch import shape_files
 from phrasewright.inference.shaping import ShapeOptions
+from phrasewright.model import style_files
 from phrasewright.model.hearing import CueHearing
 from phrasewright.model.lanes import DenseLanes
 from phrasewright.model.limits import sounding_frames
@@ -164,3 +171,114 @@ def test_an_unchanged_first_pass_teaches_nothing(tmp_path: Path) -> None:
 def test_names_that_would_leave_the_store_are_refused(tmp_path: Path) -> None:
     with pytest.raises(UsageError, match="no style name"):
         learn("../hand", [tmp_path / "one.mid"])
+
+
+def test_a_style_of_another_version_is_fitted_anew_from_the_log(
+    store: Store, unseen: CueHearing, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before = load_style(store, "hand")
+    assert before is not None
+    version, old = before.version, store.version_payload("hand", before.version)
+    monkeypatch.setattr(style_files, "FEATURE_VERSION", 99)
+    after = load_style(store, "hand")
+    assert after is not None
+    assert store.version_payload("hand", version) != old
+    assert after.version == version
+    one, other = (in_style(unseen, 0, style).value_cc for style in (before, after))
+    assert np.abs(one - other).max() < 0.01
+
+
+def test_two_cues_teach_the_same_one_by_one_and_at_once(
+    learned: tuple[Path, dict[str, object]], store: Store, unseen: CueHearing, tmp_path: Path
+) -> None:
+    folder = learned[0]
+    with Store(tmp_path / "at-once") as other:
+        learn("hand", [folder / "one-drawn.mid", folder / "two-drawn.mid"], store=other)
+        at_once = load_style(other, "hand")
+    one_by_one = load_style(store, "hand")
+    assert at_once is not None
+    assert one_by_one is not None
+    on = sounding_frames(unseen, 0, len(hand_cc(unseen, 0)))
+    apart = in_style(unseen, 0, at_once).value_cc - in_style(unseen, 0, one_by_one).value_cc
+    assert np.abs(apart[on]).mean() < 0.5
+
+
+def test_the_same_music_drawn_in_two_ways_widens_the_band(tmp_path: Path) -> None:
+    cue = write_cue(tmp_path / "one.mid", seed=6, n_phrases=3)
+    drawn = [draw(cue, tmp_path / f"{hand.__name__}.mid", hand=hand) for hand in (mirrored_cc, hand_cc)]
+    bands = []
+    for files in ([drawn[1]], drawn):
+        with Store(tmp_path / f"home-{len(files)}") as store:
+            for file in files:
+                learn("hand", [file], store=store)
+            style = load_style(store, "hand")
+        assert style is not None
+        bands.append(np.mean([model.error_cc[0] for model in style.lanes.values()]))
+    assert bands[1] > 1.5 * bands[0]
+
+
+_LEARNING = """
+import sys
+from functools import partial
+from pathlib import Path
+from phrasewright.data.store import Store
+from phrasewright.training import personal_fitting
+from phrasewright.training.learning import learn
+personal_fitting.Boosting = partial(personal_fitting.Boosting, n_trees=10)
+with Store(Path(sys.argv[1])) as store:
+    print("ready", flush=True)
+    while True:
+        print(learn("hand", [Path(sys.argv[2])], store=store)["version"], flush=True)
+"""
+
+
+def kill_while_learning(folder: Path, *, times: int) -> None:
+    """Kill a process that learns, at random moments, and look at the store after each."""
+    drawn = draw(write_cue(folder / "one.mid", seed=1, n_phrases=2), folder / "drawn.mid")
+    chance, finished = random.Random(7), 0
+    for _ in range(times):
+        command = [sys.executable, "-c", _LEARNING, str(folder / "home"), str(drawn)]
+        process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
+        assert process.stdout is not None
+        assert process.stdout.readline() == "ready\n"
+        time.sleep(chance.uniform(0.0, 8.0))
+        os.kill(process.pid, signal.SIGKILL)
+        told, _ = process.communicate()
+        finished = max([finished, *map(int, told.split())])
+        with Store(folder / "home") as store:
+            assert store.check() == []
+            if finished:
+                style = load_style(store, "hand")
+                assert style is not None
+                assert style.version >= finished
+
+
+def test_learning_that_is_killed_leaves_the_last_finished_version(tmp_path: Path) -> None:
+    kill_while_learning(tmp_path, times=2)
+
+
+@pytest.mark.slow
+def test_learning_that_is_killed_fifty_times_leaves_the_last_finished_version(tmp_path: Path) -> None:
+    kill_while_learning(tmp_path, times=50)
+
+
+@pytest.mark.slow
+def test_eight_processes_learn_and_shape_on_one_store(tmp_path: Path) -> None:
+    cue = write_cue(tmp_path / "one.mid", seed=1, n_phrases=2)
+    drawn = draw(cue, tmp_path / "drawn.mid")
+    run = [sys.executable, "-m", "phrasewright.inference.cli"]
+    environment = {**os.environ, "PHRASEWRIGHT_HOME": str(tmp_path / "home")}
+    subprocess.run([*run, "learn", "hand", str(drawn)], check=True, env=environment, capture_output=True)
+    commands = [[*run, "learn", "hand", str(drawn)] for _ in range(4)]
+    commands += [[*run, "shape", str(cue), "-o", str(tmp_path / f"{i}.mid"), "--style", "hand"] for i in range(4)]
+    processes = [
+        subprocess.Popen(one, env=environment, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+        for one in commands
+    ]
+    for process in processes:
+        _, told = process.communicate(timeout=600)
+        assert process.returncode == 0, told
+    with Store(tmp_path / "home") as store:
+        assert store.check() == []
+        assert len(store.versions("hand")) == 5
+        assert load_style(store, "hand") is not None

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from learned_cues import hand_cc, write_cue
+from learned_cues import few_trees, hand_cc, write_cue  # noqa: F401
 
 from phrasewright.data.cue import FAMILIES
 from phrasewright.data.curves import LANES

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from click.testing import CliRunner, Result
-from learned_cues import draw, write_cue
+from learned_cues import draw, few_trees, write_cue  # noqa: F401
 from safetensors.numpy import load, save
 
 from phrasewright.data.store import Store
