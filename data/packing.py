@@ -19,7 +19,8 @@ from phrasewright.data.errors import StoreError
 from phrasewright.data.notes import Notes
 
 MAGIC = b"PWA1"
-MAX_BYTES = 1 << 30
+MAX_BYTES = 1 << 28
+"""Five times what the longest cue takes; bytes that claim to unpack to more are refused before they do."""
 _TYPES = ("<i8", "<i4", "<i2", "<f4", "<f8", "|u1")
 _US_PER_S = 1e6
 
@@ -69,7 +70,7 @@ def unpack(content: bytes) -> dict[str, NDArray[Any]]:
                 raise ValueError(f"{name}: cut off")
             arrays[name] = np.frombuffer(raw[at : at + size], dtype=kind).reshape(shape)
             at += size
-    except (zlib.error, ValueError, TypeError, UnicodeDecodeError) as fault:
+    except (zlib.error, ValueError, TypeError, ArithmeticError, RecursionError) as fault:
         raise StoreError(f"stored arrays are damaged ({fault}); run `phrasewright style check`") from fault
     return arrays
 

@@ -64,8 +64,10 @@ def test_damage_is_told_or_harmless(at: int, value: int, cut: int) -> None:
 
 
 @pytest.mark.parametrize(
-    "header", ['[["a","|O",[1]]]', '[["a","<i8",[-1]]]', '[["a","<i8",[99]]]', '[["a"]]', "{}5", '[["a","<f8",["x"]]]']
-)
+    "header",
+    ['[["a","|O",[1]]]', '[["a","<i8",[-1]]]', '[["a","<i8",[99]]]', '[["a"]]', "{}5", '[["a","<f8",["x"]]]',
+     '[["a","<i8",[36893488147419103232]]]', "[" * 99_999],
+)  # fmt: skip
 def test_headers_that_lie_are_told(header: str) -> None:
     body = len(header).to_bytes(4, "little") + header.encode() + bytes(8)
     with pytest.raises(StoreError, match="damaged"):
@@ -86,3 +88,10 @@ def test_lanes_and_notes_come_back_to_the_microsecond() -> None:
         assert np.array_equal(getattr(back, name), getattr(notes, name))
     none = notes.take(np.zeros(3, dtype=bool))
     assert notes_from(unpack(pack(note_arrays(none, prefix="n"))), prefix="n").n_notes == 0
+
+
+def test_bytes_that_would_unpack_to_more_than_any_cue_are_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("phrasewright.data.packing.MAX_BYTES", 1 << 20)
+    assert len(unpack(pack({"a": np.zeros(1 << 19, dtype=np.uint8)}))["a"]) == 1 << 19
+    with pytest.raises(StoreError, match="cut off or too large"):
+        unpack(pack({"a": np.zeros(1 << 21, dtype=np.uint8)}))
