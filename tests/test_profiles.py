@@ -8,7 +8,7 @@ import pytest
 from midi_bytes import END, chunk, control, cue_from, line, name, program, smf
 
 from phrasewright.data.errors import InputError
-from phrasewright.data.profiles import Profile, read_profile
+from phrasewright.data.profiles import Profile, parse_profile, read_profile
 
 WHOLE = """
 ["Violins*"]
@@ -252,3 +252,15 @@ def test_a_switch_is_known_by_the_notes_it_governs(tmp_path: Path) -> None:
     )
     kinds = [p.kind for p in cue_from(tmp_path, content, profile=profile(tmp_path, WHOLE)).parts[0].passages]
     assert kinds == ["sustained", "short", "sustained"]
+
+
+def test_a_byte_order_mark_is_no_part_of_a_profile(tmp_path: Path) -> None:
+    """As an editor on another system saves it; what is kept for learning reads back."""
+    path = tmp_path / "mine.toml"
+    path.write_bytes(b"\xef\xbb\xbf" + b'["Violins*"]\nlanes.vibrato = 21\n')
+    profile = read_profile(path)
+    assert profile.entries[0].lane_cc == {"vibrato": 21}
+    assert parse_profile(profile.text, path=path).entries == profile.entries
+    path.write_bytes('["Violins*"]\n'.encode("utf-16"))
+    with pytest.raises(InputError, match="is not UTF-8 text"):
+        read_profile(path)

@@ -114,7 +114,7 @@ def learn(
     if shaped is not None and len(corrected) != 1:
         raise InputError(f"--shaped names the first pass of one file, but {len(corrected)} are given; learn one by one")
     table = read_profile(profile) if profile else None
-    text = profile.read_text(encoding="utf-8") if profile else ""
+    text = table.text if table is not None else ""
     head = _head(store, style)
     if head is not None and head.has_payload and not head.corrections:
         raise InputError(f"style {style} was imported and holds no corrections to go on from; learn under another name")
