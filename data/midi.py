@@ -18,6 +18,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import mido
 import numpy as np
@@ -97,9 +98,9 @@ class LaneEvents:
     """Controller events to write into one track: arrays of shape (n_events,), in the order wanted at one tick."""
 
     tick: NDArray[np.int64]
-    channel: NDArray[np.int64]
-    controller: NDArray[np.int64]
-    value: NDArray[np.int64]
+    channel: NDArray[np.integer[Any]]
+    controller: NDArray[np.integer[Any]]
+    value: NDArray[np.integer[Any]]
 
 
 def read_midi(path: Path) -> MidiFile:

@@ -200,8 +200,7 @@ def shape_cue(
             yield from (request for _, request in planned)
 
     events = iter(write_lanes(requests(), cue.tempo))
-    written = [[(plan, *next(events)) for plan in part_plans] for part_plans in plans]
-    whole, counts = _woven(cue, written, joined)
+    whole, counts = _woven(cue, [[(plan, *next(events)) for plan in part_plans] for part_plans in plans], joined)
     content = _lanes_alone(cue, plans, whole) if options.lanes_only else whole
     summary: dict[str, Any] = {
         "in": str(path),
@@ -292,7 +291,7 @@ def _woven(
     stay.
     """
     removed: dict[int, NDArray[np.bool_]] = {}
-    rows: dict[int, list[NDArray[np.int64]]] = {}
+    rows: dict[int, list[LaneEvents]] = {}
     counts: dict[tuple[int, str], int] = {}
     for part, lanes, chains in zip(cue.parts, written, joined, strict=True):
         track = part.track - 1
@@ -305,14 +304,15 @@ def _woven(
         for plan, tick, value in lanes:
             mask = removed.setdefault(track, np.zeros(cue.midi.tracks[track].n_events, dtype=bool))
             mask |= plan.removed
-            here = np.full(len(tick), part.channel - 1), np.full(len(tick), plan.controller)
-            rows.setdefault(track, []).append(np.stack([tick, *here, value]))
+            channel, cc = (np.full(len(tick), n, dtype=np.uint8) for n in (part.channel - 1, plan.controller))
+            rows.setdefault(track, []).append(LaneEvents(tick, channel, cc, value.astype(np.uint8)))
             counts[part.index, plan.lane] = len(tick) + plan.n_staying
     added = {}
-    for track, tables in rows.items():
-        table = np.concatenate(tables, axis=1)  # (4, n_events)
-        table = table[:, np.argsort(table[0], kind="stable")]
-        added[track] = LaneEvents(*table)
+    for track in list(rows):
+        own = rows.pop(track)
+        order = np.argsort(np.concatenate([lane.tick for lane in own]), kind="stable")
+        columns = ("tick", "channel", "controller", "value")
+        added[track] = LaneEvents(*(np.concatenate([getattr(lane, name) for lane in own])[order] for name in columns))
     return weave(cue.midi, removed=removed, added=added), counts
 
 
