@@ -7,7 +7,8 @@ of the processes so far. Start-up is timed apart and taken off. With `--scaling`
 in every row means that time grows with the notes. With `--profile`, one shaping by the network in this process:
 processor seconds and share of each stage, without what it calls of the others, and line-minutes of music a second.
 With `--pages`, the size of report pages of 2, 20 and 60 parts of five minutes, and how long a browser takes from asking
-for one to having drawn it (the best of three, on this machine as it is).
+for one to having drawn it (the best of three, on this machine as it is). With `--only shape` (or another line), that
+line alone, as for the hour of 60 parts.
 """
 
 from __future__ import annotations
@@ -178,6 +179,7 @@ def main() -> None:
     arguments.add_argument("--scaling", action="store_true")
     arguments.add_argument("--pages", action="store_true")
     arguments.add_argument("--profile", action="store_true")
+    arguments.add_argument("--only", help="One of the lines, such as shape; the hour of 60 parts takes minutes enough.")
     chosen = arguments.parse_args()
     program = str(Path(sys.executable).with_name("phrasewright"))
     if chosen.profile:
@@ -206,6 +208,8 @@ def main() -> None:
             ("shape", ["shape"], (tiny, cue), ["--force", "-o", out]),
             ("compare --json", ["compare"], (tiny, cue), ["--json"]),
         ):
+            if chosen.only not in (None, title):
+                continue
             seconds = [
                 timed([program, *before, str(c), *([out] if before == ["compare"] else []), *after]) for c in cues
             ]
