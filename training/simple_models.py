@@ -28,7 +28,7 @@ STEP = 2
 COLUMNS = (*FRAME_FEATURES, *ATTACK_FEATURES)
 """Names of the columns; a name in both tables stands twice."""
 TREES = 200
-MOST_ROWS = 12_000
+MOST_ROWS = 20_000
 """Rows the simple models learn from, drawn evenly: more change the figures by less than their intervals."""
 
 
