@@ -219,7 +219,7 @@ def ruled_lanes(hearing: CueHearing, index: int, style: Style) -> DenseLanes:
     every = np.arange(base.n_frames)
     said = style.rules.lanes(hearing, index).value_cc + plan_lift_cc(hearing, index, every)
     at = np.searchsorted(part.attacks.onset_s, every * FRAME_S + 1e-9, side="right") - 1
-    role = part.attacks.role[np.maximum(at, 0)]
+    role = part.attacks.role[np.maximum(at, 0)].astype(np.int64)
     value = np.array(base.value_cc)
     for lane, model in style.lanes.items():
         column = LANES.index(lane)

@@ -220,8 +220,8 @@ def _tables_of(trees: Trees, edges: Mapping[int, Array]) -> list[_Table]:
             tables[number].append((feature, values))
     leaves = np.flatnonzero(leaf)
     leaves = leaves[np.lexsort((first[leaves], tree[leaves]))]
-    values = np.split(trees.value[leaves], np.cumsum(np.bincount(tree[leaves], minlength=trees.n_trees))[:-1])
-    return list(zip(tables, values, strict=True))
+    parted = np.split(trees.value[leaves], np.cumsum(np.bincount(tree[leaves], minlength=trees.n_trees))[:-1])
+    return list(zip(tables, parted, strict=True))
 
 
 def check_walk(forests: Sequence[Trees]) -> None:

@@ -63,6 +63,14 @@ class _Known:
 
     store: Store
     hearings: dict[int, CueHearing]
+    lanes: dict[tuple[int, int], DenseLanes]
+
+    def shipped(self, hearing: CueHearing, index: int) -> DenseLanes:
+        """What the shipped model says of a part, computed once."""
+        key = (id(hearing), index)
+        if key not in self.lanes:
+            self.lanes[key] = choose_predictor(False)[0](hearing, index)
+        return self.lanes[key]
 
     def hearing(self, cue_id: int) -> CueHearing:
         if cue_id not in self.hearings:
@@ -135,7 +143,7 @@ def learn(
         why = "found no correction: every lane is as a first pass left it, or no lane is drawn"
         return _result(style, head.version if head else None, 0, 0.0, None, used=False, why=why, told=told)
     ids = [id_ for one, _ in found if one.corrections for id_ in store.append(style, one)]
-    known = _Known(store, {})
+    known = _Known(store, {}, {})
     for _ in range(_TRIES):
         try:
             version, held_out, held_back = _add(store, style, ids, known)
@@ -169,7 +177,7 @@ def forget(style: str, cue: str, *, store: Store) -> StyleVersion:
     head = store.head(style)
     payload = None
     if ids:
-        fit = _fitted(style, store.corrections(style, sorted(ids)), _Known(store, {}), newest=set())
+        fit = _fitted(style, store.corrections(style, sorted(ids)), _Known(store, {}, {}), newest=set())
         payload = style_bytes(fit.fitted.style)
     return store.add_version(
         style, payload=payload, corrections=sorted(ids), used=True, why=f"without {cue}",
@@ -203,15 +211,11 @@ def load_style(store: Store, name: str) -> Style | None:
 def rebuilt(store: Store, name: str, version: int) -> bytes:
     """A version fitted anew from the log."""
     ids = store.version(name, version).corrections
-    return style_bytes(_fitted(name, store.corrections(name, ids), _Known(store, {}), newest=set()).fitted.style)
+    return style_bytes(_fitted(name, store.corrections(name, ids), _Known(store, {}, {}), newest=set()).fitted.style)
 
 
 def _head(store: Store, style: str) -> StyleVersion | None:
     return store.head(style) if style in store.styles() else None
-
-
-def _shipped(hearing: CueHearing, index: int) -> DenseLanes:
-    return choose_predictor(False)[0](hearing, index)
 
 
 @dataclass(frozen=True)
@@ -233,7 +237,7 @@ class _Fit:
 def _fitted(style: str, logged: Sequence[LoggedCorrection], known: _Known, *, newest: set[int]) -> _Fit:
     """Fit a style; phrases are held back in turn, few of them one at a time, `newest` are the new corrections' ids."""
     hearings = {one.cue_id: known.hearing(one.cue_id) for one in logged}
-    examples, names = examples_of(logged, hearings, shipped=_shipped)
+    examples, names = examples_of(logged, hearings, shipped=known.shipped)
     new = {(one.cue_id, one.correction.part, one.correction.phrase) for one in logged if one.id in newest}
     fresh = np.array([number for number, place in names.items() if place in new], dtype=np.int64)
     folds = fold_of(examples.phrase)
@@ -242,7 +246,7 @@ def _fitted(style: str, logged: Sequence[LoggedCorrection], known: _Known, *, ne
     passages = len(names)
     music_s = float(examples.weight_s.max(axis=1).sum())
     cues = sorted({one.fingerprint[:12] for one in logged})
-    words = words_of(changes_of(logged, hearings, shipped=_shipped))
+    words = words_of(changes_of(logged, hearings, shipped=known.shipped))
     about = {"passages": passages, "music_s": round(music_s, 1), "cues": cues, "words": words}
     rules, apart = fit_rules(_drawn_parts(examples, names, hearings, folds))
     fitted = fit_style(examples, name=style, about=about, folds=folds, rules=rules)
@@ -309,7 +313,7 @@ def _held_out(fit: _Fit, before: Style | None, known: _Known) -> tuple[dict[str,
             held = fit.folds[rows] == fold
             rules[rows[held]] = own.lanes(hearing, number - 1).value_cc[at[held]]
         if before is not None:
-            earlier[rows] = style_lanes(hearing, number - 1, before, shipped=_shipped).value_cc[at] - lift
+            earlier[rows] = style_lanes(hearing, number - 1, before, shipped=known.shipped).value_cc[at] - lift
         foretold.append((hearing, number, rows, lift))
     weight = e.weight_s * np.isfinite(fit.fitted.held_out_cc) * new[:, None]
     off = {

@@ -68,7 +68,9 @@ def _one_kind(hand: Hand, learn: Sequence[Span], judge: Sequence[Span], seed: in
     melody = ROLES.index("melody")
     examples = examples_of_corrections(corrections_by(hand, learn, seed=seed))
     style = fit_style(examples.only(examples.moments.role == melody), name="judged", about={}).style
-    own, shipped, tune = [], [], []
+    own: list[Array] = []
+    shipped: list[Array] = []
+    tune = []
     for span in judge:
         for rows, found in zip((own, shipped), _errors(style, hand, [span]), strict=True):
             rows.append(found)
@@ -116,4 +118,5 @@ def _errors(style: Style, hand: Hand, judge: Sequence[Span]) -> tuple[Array, Arr
 def _role_at(span: Span) -> NDArray[np.int64]:
     attacks = span.hearing.parts[span.index].attacks
     time_s = judged_frames(span.hearing, span.index) * FRAME_S
-    return attacks.role[np.maximum(np.searchsorted(attacks.onset_s, time_s + 1e-9, side="right") - 1, 0)]
+    at = np.searchsorted(attacks.onset_s, time_s + 1e-9, side="right") - 1
+    return attacks.role[np.maximum(at, 0)].astype(np.int64)

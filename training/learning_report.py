@@ -76,8 +76,8 @@ def summary(rows: Rows) -> str:
     for case in dict.fromkeys(row["case"] for row in rows if row["case"]):
         here = [row for row in rows if row["case"] == case]
         keys = [key for key in here[0] if key not in ("amount", "hand", "seed", "case", "why")]
-        means = ", ".join(f"{key} {np.mean([row[key] for row in here]):.2f}" for key in keys)
-        lines.append(f"{case}: {here[0]['why']}: {means}")
+        told = ", ".join(f"{key} {np.mean([row[key] for row in here]):.2f}" for key in keys)
+        lines.append(f"{case}: {here[0]['why']}: {told}")
     return "\n".join(lines)
 
 

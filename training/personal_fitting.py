@@ -70,8 +70,8 @@ class Examples:
     family: Ints
     frame: Ints
 
-    def only(self, mask: NDArray[np.bool_]) -> Examples:
-        """The marked frames."""
+    def only(self, mask: NDArray[Any]) -> Examples:
+        """Some of the frames, by mask or number."""
         m = self.moments
         return Examples(
             Moments(m.raw[mask], m.basis[mask], m.role[mask], None if m.deep is None else m.deep[mask]),

@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 from phrasewright.data.curves import LANES
 from phrasewright.model.departures import MOST, N_STYLE, FittedRules, departed
 from phrasewright.model.hearing import CueHearing
-from phrasewright.model.parameters import DEFAULT
+from phrasewright.model.parameters import DEFAULT, RuleParameters
 from phrasewright.model.prediction import foreseeable
-from phrasewright.model.rules import raw_lanes
+from phrasewright.model.rules import raw_cc
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -90,15 +90,19 @@ def _spread(drawn: Sequence[DrawnPart]) -> list[DrawnPart]:
 
 def _thinned(one: DrawnPart) -> DrawnPart:
     every = slice(None, None, -(-len(one.frame) // MOST_FRAMES))
-    rows = (array[every] for array in (one.frame, one.target_cc, one.weight_s, one.fold))
-    return DrawnPart(one.hearing, one.index, *rows)
+    target_cc, weight_s = one.target_cc[every], one.weight_s[every]
+    return DrawnPart(one.hearing, one.index, one.frame[every], target_cc, weight_s, one.fold[every])
 
 
 def _said(some: Sequence[DrawnPart], style: Array) -> Array:
     """What the rules say at all frames, shape (n_frames, 3)."""
     parameters = foreseeable(departed(DEFAULT, style.astype(np.float32)))
-    lanes = [raw_lanes(one.hearing, one.index, parameters=parameters).value_cc for one in some]
-    return np.concatenate([own[np.minimum(one.frame, len(own) - 1)] for own, one in zip(lanes, some, strict=True)])
+    return np.concatenate([_said_of(one, parameters) for one in some])
+
+
+def _said_of(one: DrawnPart, parameters: RuleParameters) -> Array:
+    frames, at = np.unique(one.frame, return_inverse=True)  # a passage drawn twice stands there twice
+    return raw_cc(one.hearing, one.index, frames, parameters=parameters)[at]
 
 
 def _solved(slope: Array, off: Array, share: Array, style: Array, offset: Array) -> tuple[Array, Array]:
