@@ -287,11 +287,11 @@ def _packed_lane(curve: Curve | None, axis: _Axis) -> dict[str, str] | None:
 
 
 def _packed_spread(spread_cc: NDArray[np.float32] | None, axis: _Axis) -> dict[str, str] | None:
-    """Spreads in quarter steps where they change, 255 where nothing is claimed."""
+    """Spreads in half steps where they change, 255 where nothing is claimed."""
     if spread_cc is None:
         return None
     known = np.isfinite(spread_cc)
-    value = np.where(known, np.clip(np.rint(np.where(known, spread_cc, 0) * 4), 0, 254), 255)
+    value = np.where(known, np.clip(np.rint(np.where(known, spread_cc, 0) * 2), 0, 254), 255)
     change = np.r_[True, np.diff(value) != 0][: len(value)]
     at = axis.units(np.flatnonzero(change).astype(np.float64) * SPREAD_STEP_S)
     return {"at": pack_times(at), "spread": _pack(value[change], "u1")}

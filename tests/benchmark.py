@@ -154,10 +154,11 @@ def profile(*, minutes: float, parts: int) -> None:
 
 def pages(program: str, *, minutes: float) -> None:
     """Print size and time to open of pages of shaped cues, and of one compared with what the rules alone write."""
-    from browser import open_page, opened_browser
+    from browser import count_processor, open_page, opened_browser, processor_s
 
     print(f"report pages, {minutes:g} minutes; load average {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")
     with tempfile.TemporaryDirectory() as folder, opened_browser() as browser:
+        count_processor(browser)
         cue, out, rules = (Path(folder, f"{name}.mid") for name in ("cue", "out", "rules"))
         for parts in (2, 20, 60):
             synthetic_cue(cue, minutes=minutes, parts=parts)
@@ -168,8 +169,8 @@ def pages(program: str, *, minutes: float) -> None:
             timed([program, "compare", str(rules), str(out), "--report", str(compared)])
             for title, page in (("shape --report", shaped), ("compare --report", compared)):
                 opened_s = min(open_page(browser, page) for _ in range(3))
-                size = page.stat().st_size / 2**20
-                print(f"{title:<18}{parts:3d} parts {size:6.2f} MiB {opened_s:6.2f} s", flush=True)
+                size, used = page.stat().st_size / 2**20, f"{processor_s(browser):.2f} s of processor in the page"
+                print(f"{title:<18}{parts:3d} parts {size:6.2f} MiB {opened_s:6.2f} s, {used}", flush=True)
 
 
 def main() -> None:

@@ -1,6 +1,7 @@
 """A real browser without a window, for tests that look at pages: Chromium and its driver as Debian packages them.
 
-Where they are not installed the tests skip, unless PHRASEWRIGHT_BROWSER=required says that they must run.
+Where they are not installed the tests skip, unless PHRASEWRIGHT_BROWSER=required says that they must run. A picture of
+a page: `python tests/browser.py page.html picture.png ["#part=2&lane=all&from=0&to=16000"]`.
 """
 
 from __future__ import annotations
@@ -8,6 +9,7 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -55,6 +57,17 @@ def open_page(browser: Any, page: Path, *, place: str = "") -> float:
     return time.perf_counter() - begin
 
 
+def processor_s(browser: Any) -> float:
+    """Seconds of processor that the page's own thread has used since it was asked for; call `count_processor` first."""
+    rows = browser.execute_cdp_cmd("Performance.getMetrics", {})["metrics"]
+    return float(next(row["value"] for row in rows if row["name"] == "TaskDuration"))
+
+
+def count_processor(browser: Any) -> None:
+    """Let the browser count its thread's processor time."""
+    browser.execute_cdp_cmd("Performance.enable", {"timeDomain": "threadTicks"})
+
+
 def until(true: Any) -> None:
     """Wait for something to become true; the machine may be busy."""
     end = time.monotonic() + PATIENCE_S
@@ -74,3 +87,10 @@ def requests(browser: Any) -> list[str]:
     rows = [json.loads(row["message"])["message"] for row in browser.get_log("performance")]
     asked = [row["params"]["request"]["url"] for row in rows if row["method"] == "Network.requestWillBeSent"]
     return [url for url in asked if not url.startswith(("data:", "blob:", "about:"))]
+
+
+if __name__ == "__main__":
+    with opened_browser(width=1360, height=1060) as picture_taker:
+        open_page(picture_taker, Path(sys.argv[1]), place=sys.argv[3] if len(sys.argv) > 3 else "")
+        time.sleep(1.0)  # letters and lines are laid out after the first drawing
+        picture_taker.save_screenshot(sys.argv[2])

@@ -198,6 +198,22 @@ def test_everything_is_reached_by_the_keyboard_alone(compared: Path, browser: An
     assert browser.execute_script("return document.activeElement.closest('th').getAttribute('aria-sort')")
 
 
+def test_of_several_candidates_one_at_a_time_lies_beside(folder: Path, left: Path, browser: Any) -> None:
+    from selenium.webdriver.support.ui import Select
+
+    rights = []
+    for by in (3, 9):
+        lanes = {cc: [(beat, value + by) for beat, value in events] for cc, events in ARC.items()}
+        rights.append(write_cue(folder / f"by{by}.mid", Line(HOSTILE, 40, TUNE, ARC), Line("Cellos", 42, TUNE, lanes)))
+    page = folder / "candidates.html"
+    write_report(page, compare_report(comparisons(left, rights, tables=True), rights), inputs=[], force=True)
+    open_page(browser, page, place="#part=2&lane=dynamics&from=0&to=8000")
+    assert "dynamics 40, dashed 43" in reading(browser)
+    Select(browser.find_element("id", "other")).select_by_visible_text("by9.mid")
+    assert "dynamics 40, dashed 49" in reading(browser)
+    assert "by9.mid" in browser.find_element("id", "key").text
+
+
 def test_tables_sort_by_number_and_rows_lead_to_their_place(compared: Path, browser: Any) -> None:
     open_page(browser, compared)
     tabs = browser.find_elements("css selector", "#tabs button")

@@ -142,7 +142,7 @@
       const known = i && j && band.spread[i - 1] < 255;
       found.x.push(now);
       for (const [name, z] of data.bands) {
-        const half = known ? z * band.spread[i - 1] / 4 : 0, value = j ? main.y[j - 1] : main.y[0];
+        const half = known ? z * band.spread[i - 1] / 2 : 0, value = j ? main.y[j - 1] : main.y[0];
         found[`low${name}`].push(Math.max(value - half, 0));
         found[`high${name}`].push(Math.min(value + half, 127));
       }
@@ -280,7 +280,7 @@
       l.drawn.forEach((d, side) => { if (d && (side === 0 || side === otherSide())) values.push(`${side ? "dashed " : ""}${held(d, x) ?? "\u2013"}`); });
       if (l.band) {
         const k = before(l.band.x, x);
-        if (k >= 0 && l.band.spread[k] < 255) values.push(`${data.bands[0][0]} % \u00b1${(data.bands[0][1] * l.band.spread[k] / 4).toFixed(0)}`);
+        if (k >= 0 && l.band.spread[k] < 255) values.push(`${data.bands[0][0]} % \u00b1${(data.bands[0][1] * l.band.spread[k] / 2).toFixed(0)}`);
       }
       cells.push([lane, values.join(", ")]);
     }
@@ -313,6 +313,10 @@
     fillPart();
     if (other) whole();
     if (ready) draw();
+    if (state.cursor !== null) read(state.cursor, false);
+  }
+  function refresh() {
+    fillPart(); draw();
     if (state.cursor !== null) read(state.cursor, false);
   }
   function setLane(lane) {
@@ -376,12 +380,12 @@
     for (const lane of ["all", ...lanes]) {
       const label = document.createElement("label"), input = document.createElement("input");
       input.type = "radio"; input.name = "lane"; input.value = lane; input.checked = lane === "all";
-      input.addEventListener("change", () => { setLane(lane); fillPart(); draw(); });
+      input.addEventListener("change", () => { setLane(lane); refresh(); });
       label.append(input, lane); $("lane").append(label);
     }
     data.sides.slice(1).forEach((side, i) => $("other").append(new Option(side, String(i + 1))));
     $("other-label").hidden = data.sides.length < 3;
-    $("other").addEventListener("change", () => { state.other = Number($("other").value); fillPart(); draw(); });
+    $("other").addEventListener("change", () => { state.other = Number($("other").value); refresh(); });
     const acts = {earlier: () => move(-0.8), later: () => move(0.8), in: () => zoom(0.5), out: () => zoom(2), whole};
     for (const button of document.querySelectorAll(".zoom button")) button.addEventListener("click", acts[button.dataset.do]);
     $("chart-box").addEventListener("keydown", (event) => {
