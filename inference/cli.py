@@ -438,6 +438,43 @@ def picture(cue: Path, out: Path, profile: Path | None, **choices: Any) -> None:
     say(str(out))
 
 
+@main.command(epilog=_example("train --out weights --preset small"))
+@click.option("--out", required=True, type=_CUE, help="Folder for weights, card and log. Example: --out weights")
+@click.option(
+    "--preset", type=click.Choice(["small", "full"]), default="full",
+    help="small: under half an hour on two cores; full: under a quarter on a GPU. Example: --preset small",
+)
+@click.option("--steps", type=click.IntRange(1), help="Steps of each network, instead. Example: --steps 500")
+@click.option("--seed", type=click.IntRange(0, 1000), default=0, help="Other examples, 0 to 1000. Example: --seed 1")
+@click.option(
+    "--device", type=click.Choice(["auto", "cpu", "cuda"]), default="auto",
+    help="auto takes a GPU where there is one. Example: --device cpu",
+)
+@click.option("--corrections", is_flag=True, help="Learn from what your store holds, too. Example: --corrections")
+@_force
+def train(
+    out: Path, preset: str, steps: int | None, seed: int, device: str, corrections: bool, force: bool
+) -> None:
+    """Train the base model: the default, and what learning a hand stands on. Broken off, the same call goes on.
+
+    Needs what the tests need: pip install 'phrasewright[test]'. Several devices: torchrun --nproc_per_node=2 -m
+    phrasewright.inference.cli train ...
+    """
+    from contextlib import ExitStack
+
+    from phrasewright.data.store import Store
+    from phrasewright.inference.terminal import training_progress
+    from phrasewright.training.fitting import train as fit
+
+    told = f"phrasewright train --out FOLDER --preset {preset} --seed {seed}" + (f" --steps {steps}" if steps else "")
+    with ExitStack() as stack:
+        weights = fit(
+            out, preset=preset, steps=steps, seed=seed, device=device, force=force, command=told,
+            tell=stack.enter_context(training_progress()), store=stack.enter_context(Store()) if corrections else None,
+        )
+    say(f"{weights}\nTo use them: put the folder's files into model/weights and run the property tests.")
+
+
 @main.command(epilog=_example("evaluate --pieces 6 --hands 2"))
 @click.option("--weights", type=_CUE, help="Judge these instead of those shipped. Example: --weights new.safetensors")
 @click.option("--pieces", type=click.IntRange(1, 60), default=12, help="Held-out pieces, 12. Example: --pieces 6")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from typing import Any
 
@@ -44,3 +44,27 @@ def progress(title: str, total: int) -> Iterator[Callable[[], object]]:
     with Progress(console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task(title, total=total)
         yield lambda: bar.advance(task)
+
+
+@contextmanager
+def training_progress() -> Iterator[Callable[[Mapping[str, Any]], None]]:
+    """A line on standard error, only on a terminal: what is being done, how far, the loss, the time left."""
+    if not sys.stderr.isatty():
+        yield lambda _: None
+        return
+    from rich.console import Console
+
+    console = Console(stderr=True)
+    with console.status("Reading scores") as status:
+
+        def told(found: Mapping[str, Any]) -> None:
+            if "building" in found:
+                status.update(f"Building examples, group {found['building']} of {found['of']}")
+            elif "left_s" in found:
+                left = f"{found['left_s'] // 60} min {found['left_s'] % 60:02d} s left"
+                status.update(f"Step {found['step']} of {found['of']}, loss {found['loss']:.3f}, {left}")
+            elif "stage" in found:
+                figures = ", ".join(f"{k} {v}" for k, v in found.items() if k not in ("stage", "step", "seconds"))
+                console.print(f"{found['stage']} after step {found['step']}: {figures}", highlight=False)
+
+        yield told

@@ -87,10 +87,10 @@ def head_answers(network: Evidence, pool: Pool, *, n_shown: int = 3) -> list[Ans
     """Each hand's own head, fitted to the group's first cues, against the hand in the others."""
     model, found = Exact(network.to(pool.device)).eval(), []
     for g, group in enumerate(pool.groups):
-        rng = np.random.default_rng(g)
-        shown = shown_frames(group, range(n_shown), str(n_shown), rng)
+        few = min(n_shown, len(group.cue_start) - 2)
+        shown = shown_frames(group, range(few), str(few), np.random.default_rng(g))
         shown = shown[group.weight_s[shown] > 0]
-        asked = np.arange(group.cue_start[n_shown], group.cue_start[-1])
+        asked = np.arange(group.cue_start[few], group.cue_start[-1])
         asked = asked[group.weight_s[asked] > 0]
         noise = torch.Generator(device=pool.device).manual_seed(g)
         people = np.arange(pool.target.shape[1])[None]

@@ -20,6 +20,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from phrasewright.data.curves import LANES
+from phrasewright.data.store import Store
 from phrasewright.model.features import part_features
 from phrasewright.model.hearing import EVENTS, FIGURES, ROLES, CueHearing
 from phrasewright.model.lanes import FRAME_S, n_frames_for
@@ -89,8 +91,13 @@ class PartMade:
     vibrato: bool
 
 
-def part_of(hearing: CueHearing, index: int, people: Sequence[Person]) -> PartMade | None:
-    """One part under some people; None where hardly anything sounds."""
+def part_of(
+    hearing: CueHearing, index: int, people: Sequence[Person], *, drawn_by: NDArray[np.float64] | None = None
+) -> PartMade | None:
+    """One part under some people; None where hardly anything sounds.
+
+    With `drawn_by`, (n_frames, 3) on the 10 ms grid and nan where nobody drew, that hand stands for all of them.
+    """
     part = hearing.parts[index]
     n_frames = n_frames_for(float(part.part.notes.offset_s.max()))
     frames = prediction_frames(hearing, index, n_frames=n_frames)
@@ -101,7 +108,12 @@ def part_of(hearing: CueHearing, index: int, people: Sequence[Person]) -> PartMa
     features = part_features(hearing, index, time_s=np.asarray(frames * FRAME_S, dtype=np.float64))
     rules_cc = raw_cc(hearing, index, frames, parameters=foreseeable(DEFAULT))
     moments = moments_of(hearing, index, frames, rules_cc=rules_cc)
-    sight = sight_of(hearing, index, frames, at=features.at, moments=moments)
+    if drawn_by is None:
+        sight = sight_of(hearing, index, frames, at=features.at, moments=moments)
+        target = np.stack([drawn_cc(person, sight) for person in people], axis=1)
+    else:
+        target = np.repeat(drawn_by[np.minimum(frames, len(drawn_by) - 1)][:, None], len(people), axis=1)
+        sounding[frames] &= np.isfinite(target[:, 0]).any(axis=1)
     time_s = features.time_s
     gap_s = np.minimum(np.diff(time_s, append=time_s[-1:] + LONGEST_S), 2 * LONGEST_S)
     return PartMade(
@@ -112,7 +124,7 @@ def part_of(hearing: CueHearing, index: int, people: Sequence[Person]) -> PartMa
         weight_s=(gap_s + np.r_[gap_s[:1], gap_s[:-1]]) / 2.0 * sounding[frames],
         time_s=time_s,
         phrase=part.attacks.phrase[features.at],
-        target=np.stack([drawn_cc(person, sight) for person in people], axis=1),
+        target=target,
         default=rules_cc,
         vibrato="vibrato" in part.part.lane_cc,
     )
@@ -220,6 +232,35 @@ def read_scores(*, limit: int | None = None, workers: int = 1, cache: Path | Non
 
 def _tuples(lines: list[list[list[float]]]) -> tuple[tuple[Row, ...], ...]:
     return tuple(tuple((at, length, int(pitch), int(v)) for at, length, pitch, v in rows) for rows in lines)
+
+
+def correction_groups(store: Store, *, n_people: int) -> list[Group]:
+    """What a store holds, a group for each style with corrections in at least two parts; each part stands for a cue.
+
+    Corrections that moved a lane as a whole are left out: balance is not style.
+    """
+    people = [drawn_person(k) for k in range(n_people)]  # only their number counts
+    groups = []
+    for style in store.styles():
+        hearings: dict[int, CueHearing] = {}
+        drawn: dict[tuple[int, int], NDArray[np.float64]] = {}
+        for one in store.corrections(style, store.active_ids(style)):
+            own, cue = one.correction, one.cue_id
+            if own.kind == "trim":
+                continue
+            if cue not in hearings:
+                hearings[cue] = hear(store.cue(cue).cue())
+            if (cue, own.part) not in drawn:
+                end_s = float(hearings[cue].parts[own.part - 1].part.notes.offset_s.max())
+                drawn[cue, own.part] = np.full((n_frames_for(end_s), 3), np.nan)
+            lane = drawn[cue, own.part][:, LANES.index(own.lane)]
+            frames = np.arange(max(int(own.start_s / FRAME_S), 0), min(int(own.end_s / FRAME_S) + 1, len(lane)))
+            lane[frames] = own.left.at(np.asarray(frames * FRAME_S, dtype=np.float64))
+        made = [part_of(hearings[cue], part - 1, people, drawn_by=lanes) for (cue, part), lanes in drawn.items()]
+        cues = [[part] for part in made if part is not None and np.count_nonzero(part.weight_s) >= 20]
+        if len(cues) >= 2:
+            groups.append(group_of(cues))
+    return groups
 
 
 def build_groups(

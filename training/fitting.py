@@ -23,6 +23,7 @@ from torch import Tensor, nn
 
 from phrasewright.data.curves import LANES
 from phrasewright.data.errors import InputError
+from phrasewright.data.store import Store
 from phrasewright.model.network import (
     Evidence,
     EvidenceConfig,
@@ -44,7 +45,7 @@ from phrasewright.training.evidence_fitting import (
     episode_loss,
     judged,
 )
-from phrasewright.training.examples import Group, build_groups, read_scores
+from phrasewright.training.examples import Group, build_groups, correction_groups, read_scores
 from phrasewright.training.loop import Course, Figures, join_processes, optimise, ranks
 
 JUDGED_SEEDS = range(900_001, 901_000)
@@ -71,6 +72,8 @@ class Settings:
     weight_decay: float = 1e-4
     movement_weight: float = 2.5
     running_mean: float = 0.999
+    refit_steps: int = 800
+    n_looks: int = 10  # at the held-out groups, each a line of the log and a checkpoint
     episodes: Episodes = field(default_factory=Episodes)
 
 
@@ -81,6 +84,8 @@ PRESETS = {
         n_groups=14,
         n_people=8,
         n_judged=1,
+        refit_steps=200,
+        n_looks=4,
         default_steps=1200,
         evidence_steps=700,
         parts_a_batch=24,
@@ -138,7 +143,7 @@ def train(
     command: str = "",
     cache: Path | None = None,
     start: Path | None = None,
-    more: Sequence[Group] = (),
+    store: Store | None = None,
     sizes: tuple[NetworkConfig, EvidenceConfig] | None = None,
 ) -> Path:
     """Train and write `base.safetensors`, `evidence.safetensors`, their cards and `log.csv` into `out`.
@@ -163,8 +168,8 @@ def train(
         Where the scores' rows are kept between runs (JSON).
     start : Path or None
         A folder of weights to go on from; None starts afresh.
-    more : groups
-        Corrections, to be learned with the rest (`correction_groups`).
+    store : Store or None
+        Whose corrections are learned with the rest, each style as a hand.
 
     Returns
     -------
@@ -174,17 +179,21 @@ def train(
     Raises
     ------
     InputError
-        Weights lie there already.
+        Weights lie there already, there are no scores, or there is no such device.
     """
     settings = PRESETS[preset]
     if steps:
         settings = replace(settings, default_steps=steps, evidence_steps=steps)
     if not force and any((out / f"{name}.safetensors").exists() for name in WEIGHTS):
         raise InputError(f"{out}: holds weights already; name another folder or add --force")
+    if device == "cuda" and not torch.cuda.is_available():
+        raise InputError("no CUDA device is to be had; leave --device out, or say --device cpu")
     chosen = join_processes(device)
     out.mkdir(parents=True, exist_ok=True)
     began_s = time.monotonic()
     scores = read_scores(limit=settings.n_scores, workers=workers or os.cpu_count() or 1, cache=cache)
+    if not scores:
+        raise InputError("music21, whose scores are learned from, is not installed; pip install 'phrasewright[test]'")
     kept, held = ([score for score in scores if held_out(score.name) == h] for h in (False, True))
     seeds = range(seed * 10_000 + 1, seed * 10_000 + 1 + settings.n_groups)
 
@@ -198,6 +207,7 @@ def train(
             progress=progress,
         )  # fmt: skip
 
+    more = correction_groups(store, n_people=settings.n_people) if store else []
     groups = [*built(seeds, settings.n_cues, known=True), *more]
     pool = Pool(groups, chosen)
     judge = Pool(built(JUDGED_SEEDS[: settings.n_judged], JUDGED_CUES, known=False), chosen)
@@ -215,7 +225,7 @@ def train(
         return episode_loss(network, drawn_episode(pool, settings.episodes, generator), settings.episodes)
 
     def course(name: str, n: int, speed: float) -> Course:
-        return Course(name, n, seed, speed, settings.weight_decay, settings.running_mean, marks, n_looks=10)
+        return Course(name, n, seed, speed, settings.weight_decay, settings.running_mean, marks, settings.n_looks)
 
     log = optimise(
         default.to(chosen), default_step, lambda n: _default_judged(n, judge, settings),
@@ -225,7 +235,7 @@ def train(
         Exact(evidence).to(chosen), evidence_step, lambda n: judged(n, judge),
         course("evidence", settings.evidence_steps, settings.evidence_rate), device=chosen, folder=out, tell=tell,
     )  # fmt: skip
-    refitted_spread(default, pool)
+    refitted_spread(default, pool, steps=settings.refit_steps)
     if ranks()[0] == 0:
         bands = calibrated(default, evidence, judge)
         networks = zip(WEIGHTS, (default, evidence), strict=True)
