@@ -15,7 +15,7 @@ from phrasewright.data.midi import Track
 from phrasewright.data.notes import Notes
 from phrasewright.data.plan import MF_CC, plan_levels
 from phrasewright.model.colour_lanes import attack_cc, bow_cc
-from phrasewright.model.events import LaneRequest, Stay, sound_of, step_limits
+from phrasewright.model.events import LAST_TICK, LaneRequest, Stay, pieces_of, sound_of, step_limits
 from phrasewright.model.existing import (
     FOLLOW,
     Drawn,
@@ -132,6 +132,8 @@ def plan_part(
         keep = own if existing == "keep" else np.zeros_like(own)
         kept = kept_stretches(keep, phrases, tempo)
         stays = stays_of(mine, outside=outside, kept=kept)
+        if outside and not len(pieces_of(sound, stays).start_tick):  # no note of these bars is to be shaped
+            stays = stays_of(mine, outside=[(0, LAST_TICK)], kept=[])
         curve = joined_to_stays(curve, sound, stays, {first for first, _ in kept}, tempo)
         controller = part.lane_cc[lane]
         plan = LanePlan(

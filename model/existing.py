@@ -33,7 +33,7 @@ DRAWN_CHANGES, DRAWN_RANGE_CC = 3, 6
 LEAD_IN_S = 1.0
 FADE_S = 0.25
 RAMP_CC_PER_S = 200.0
-BEND_SHARE = 0.75
+BEND_SHARE = 0.85
 """Of the speed that events of six steps could reach, how much a bend towards a seam asks for."""
 FOLLOW = {
     ("dynamics", "expression"): (0.6, -0.06),
@@ -313,31 +313,32 @@ def joined_to_stays(
             tail = _excess(goal - float(out[b]), 0.0 if to_seam else rest_s - min(HOLD_S, rest_s / 2))
         most = (b - a) if not (lead and tail) else (b - a) // 2
         if lead:
-            frames, spare = _bend_frames(lead, start_s, tempo)
-            width = min(int(np.clip(frames, 1, max(most, 1))), b - a + 1)
+            width, spare = _bend_frames(out[a : a + most + 1] - out[a] - lead, start_s, tempo)
+            width = min(int(np.clip(width, 1, max(most, 1))), b - a + 1)
             ramp = np.minimum(np.linspace(1.0 + spare / width, 0.0, width), 1.0)
             out[a : a + width] += ramp * (out[a] + lead - out[a : a + width])
         if tail:
-            frames, spare = _bend_frames(tail, end_s, tempo)
-            width = int(np.clip(frames, 1, max(most, 1)))
+            width, spare = _bend_frames(out[b - most : b + 1][::-1] - out[b] - tail, end_s, tempo)
+            width = int(np.clip(width, 1, max(most, 1)))
             ramp = np.minimum(np.linspace(0.0, 1.0 + spare / width, width + 1), 1.0)
             c = max(b - width, 0)
             out[c : b + 1] += ramp[-(b + 1 - c) :] * (out[b] + tail - out[c : b + 1])
     return out
 
 
-def _bend_frames(way_cc: float, time_s: float, tempo: TempoMap) -> tuple[float, float]:
-    """Over how many frames a curve bends by so many steps, and how many of them are left at the value it bends to.
+def _bend_frames(way_cc: Floats, time_s: float, tempo: TempoMap) -> tuple[int, float]:
+    """Over how many frames a curve bends, and how many of them are left at the value it bends to.
 
     Half a beat, or longer where events cannot go so fast: they stand a whole number of ticks apart, each steps by so
-    much at most, and none stands right before the seam.
+    much at most, and none stands right before the seam. `way_cc` is how far the curve lies from that value, from the
+    seam on.
     """
     beat_s = float(tempo.beat_length_s(time_s))
     tick_s = beat_s / tempo.ticks_per_beat
-    spacing_s = np.ceil(MIN_SPACING_S / tick_s - 1e-9) * tick_s
-    spare = 2 * spacing_s / FRAME_S
-    least = abs(way_cc) / (BEND_SHARE * STEP_LIMIT_CC) * spacing_s / FRAME_S
-    return max(beat_s / 2 / FRAME_S, least + spare), spare
+    spacing = np.ceil(MIN_SPACING_S / tick_s - 1e-9) * tick_s / FRAME_S  # frames
+    width = beat_s / 2 / FRAME_S
+    way = float(np.abs(way_cc[: int(width) + 1]).max())
+    return int(max(width, way / (BEND_SHARE * STEP_LIMIT_CC) * spacing + 2 * spacing)), 2 * spacing
 
 
 def _excess(way: float, room_s: float) -> float:

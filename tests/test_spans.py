@@ -109,6 +109,14 @@ def test_a_note_across_the_edge_keeps_its_old_lane(tmp_path: Path) -> None:
     assert np.any(before.at_tick(middle) != after.at_tick(middle))
 
 
+@pytest.mark.parametrize("existing", ["keep", "replace"])
+def test_bars_in_which_only_a_note_from_before_sounds_stay_as_they_are(tmp_path: Path, existing: str) -> None:
+    events = [program(0, 40), *note(0, 11 * BAR, 67), control(100, 1, 70), control(11 * BAR + 60, 1, 40)]
+    path = write(tmp_path / "cue.mid", track("Violin", events, end=12 * BAR))
+    result = shape_cue(path, ShapeOptions(baseline=True, bars=(11, 12), existing=existing))
+    assert result.content == path.read_bytes()
+
+
 def test_a_legato_overlap_into_the_next_bar_is_no_crossing(tmp_path: Path) -> None:
     events: list[Event] = [program(0, 40)]
     for i in range(24):
