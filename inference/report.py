@@ -27,9 +27,8 @@ from phrasewright.model.hearing import CueHearing, PartHearing
 from phrasewright.model.look_first import SPREAD_STEP_S
 
 UNITS = 1000
-Z_50, Z_90 = 0.608, 2.021
-"""Halves of the 50 % and 90 % bands where half of the 68 % band is 1, for the double exponential spread the network is
-trained on: logarithms of 2 and of 10 over that of 1 / .32."""
+LEVELS = (90, 50)
+"""Bands drawn, in per cent, the widest first."""
 _CONTROL = re.compile("[\x00-\x1f\x7f-\x9f\u200e\u200f\u2028\u2029\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
 
 
@@ -97,7 +96,11 @@ class Sheet:
 
 @dataclass(frozen=True)
 class Report:
-    """All of a page. `sides` names the drawings: the first as a full line, one of the others at a time as dashes."""
+    """All of a page.
+
+    `sides` names the drawings: the first as a full line, one of the others at a time as dashes. `widths` holds for each
+    lane with spreads half of its 50 % and 90 % bands, where half of the 68 % band is 1.
+    """
 
     title: str
     subject: str
@@ -111,6 +114,7 @@ class Report:
     passages: Sequence[Passage]
     findings: Sequence[Finding]
     sheets: Sequence[Sheet]
+    widths: Mapping[str, Mapping[int, float]] = field(default_factory=dict)
 
 
 def page_of_report(report: Report) -> str:
@@ -171,7 +175,9 @@ def _data(report: Report) -> dict[str, Any]:
         "sides": [clean(side) for side in report.sides],
         "rows": STRIP_ROWS,
         "lanes": _lanes(report),
-        "bands": [["90", Z_90], ["50", Z_50]],
+        "bands": {
+            lane: [[str(level), round(width[level], 4)] for level in LEVELS] for lane, width in report.widths.items()
+        },
         "colour": LANE_COLOUR,
         "shades": [_hex(rgb) for rgb in velocity_shades(np.arange(128))],
         "cues": [axis.packed for axis in axes],

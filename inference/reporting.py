@@ -21,8 +21,9 @@ from phrasewright.inference.comparison_text import where_text
 from phrasewright.inference.counterparts import lane_of
 from phrasewright.inference.report import Finding, Passage, Place, Report, ReportPart, Sheet, page_of_report, whole_part
 from phrasewright.inference.reviewing import review_cue
-from phrasewright.inference.shaping import Shaped
+from phrasewright.inference.shaping import STYLE_NAMES, Shaped
 from phrasewright.inference.writing import check_output, write_whole
+from phrasewright.model.evidence import band_factors
 from phrasewright.model.hearing import CueHearing, PartHearing
 from phrasewright.model.listening import hear
 from phrasewright.model.look_first import N_PASSAGES
@@ -89,6 +90,7 @@ def shape_report(shaped: Sequence[Shaped], *, profile: Path | None = None) -> Re
             Sheet("lanes", "Parts and lanes", _LANES_NOTE, _LANE_COLUMNS, rows, places),
             _findings_sheet(findings, parts),
         ],
+        widths=_widths(shipped=style == STYLE_NAMES["network"]),
     )
 
 
@@ -97,6 +99,17 @@ _LANES_NOTE = (
     "Levels in controller steps; the mean is over time while the part sounds; spread is half of the band that two "
     "thirds of hands should stay in. Each name leads to its lane."
 )
+
+
+def _widths(*, shipped: bool) -> dict[str, dict[int, float]]:
+    """Half of each lane's 50 % and 90 % bands where half of the 68 % band is 1, as the model's card has them."""
+    factors = band_factors("default" if shipped else "one cue")
+    if factors[50] == factors[90]:  # a card that knows of none: the double exponential spread of the training's loss
+        laplace = {level: np.log(100 / (100 - level)) / np.log(100 / 32) for level in (50, 90)}
+        return {lane: {level: float(width) for level, width in laplace.items()} for lane in LANES}
+    return {
+        lane: {level: factors[level][i] / factors[68][i] for level in (50, 90)} for i, lane in enumerate(LANES)
+    }
 
 
 def _written_and_before(

@@ -90,7 +90,7 @@ def requests(browser: Any) -> list[str]:
 
 
 if __name__ == "__main__":
-    with opened_browser(width=1360, height=1060) as picture_taker:
+    with opened_browser(width=1360, height=1100) as picture_taker:
         open_page(picture_taker, Path(sys.argv[1]), place=sys.argv[3] if len(sys.argv) > 3 else "")
         time.sleep(1.0)  # letters and lines are laid out after the first drawing
         picture_taker.save_screenshot(sys.argv[2])

@@ -183,6 +183,20 @@ def test_explain_and_compare_print_json(cue: Path, tmp_path: Path) -> None:
     assert figures["r"] == pytest.approx(1)
 
 
+def test_pages_tables_and_pictures_beside_another_file_are_written(cue: Path, tmp_path: Path) -> None:
+    out, page, table, picture = (tmp_path / name for name in ("out.mid", "page.html", "figures.csv", "line.svg"))
+    assert run("shape", cue, "-o", out, "--baseline", "--no-record", "--report", page).exit_code == 0
+    assert page.read_text("utf-8").startswith("<!doctype html>")
+    compared = run("compare", out, out, "--csv", table, "--report", tmp_path / "compared.html", "--json")
+    assert set(json.loads(compared.stdout)) >= {"parts", "overall", "phrases", "summary"}
+    assert table.read_text().startswith("file,axis,label,part")
+    assert run("picture", out, "--bars", "1-2", "--beside", out, "-o", picture).exit_code == 0
+    assert "dashes: out.mid" in picture.read_text()
+    refused = run("compare", out, out, "--csv", table)
+    assert refused.exit_code == 1
+    assert "already there" in refused.stderr
+
+
 def test_two_runs_give_the_same_bytes(cue: Path, tmp_path: Path) -> None:
     for name in ("a.mid", "b.mid"):
         command = ["-m", "phrasewright.inference.cli", "shape", str(cue), "-o", str(tmp_path / name), "--baseline"]

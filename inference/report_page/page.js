@@ -131,7 +131,7 @@
     x.push(Math.max(end, x.at(-1))); main.push(main.at(-1)); other.push(other.at(-1));
     return corners({x, main, other});
   }
-  function bands(band, main) {  // about the main drawing, wherever either changes
+  function bands(band, main, widths) {  // about the main drawing, wherever either changes
     const found = {x: [], low90: [], high90: [], low50: [], high50: []};
     if (!band || !main) return found;
     let i = 0, j = 0;
@@ -141,7 +141,7 @@
       while (j < main.x.length && main.x[j] <= now) j++;
       const known = i && j && band.spread[i - 1] < 255;
       found.x.push(now);
-      for (const [name, z] of data.bands) {
+      for (const [name, z] of widths) {
         const half = known ? z * band.spread[i - 1] / 2 : 0, value = j ? main.y[j - 1] : main.y[0];
         found[`low${name}`].push(Math.max(value - half, 0));
         found[`high${name}`].push(Math.min(value + half, 127));
@@ -156,9 +156,11 @@
       panel.visible = shown.includes(lane);
       if (!panel.visible) continue;
       panel.height = shown.length === 1 ? 330 : 132;
-      const main = l.drawn[0], other = otherSide() ? l.drawn[otherSide()] : null, band = bands(l.band, main);
+      const main = l.drawn[0], other = otherSide() ? l.drawn[otherSide()] : null, band = bands(l.band, main, data.bands[lane]);
       let low = 127, high = 0;
       for (const d of [main, other]) if (d) for (const v of d.y) if (!Number.isNaN(v)) { low = Math.min(low, v); high = Math.max(high, v); }
+      for (const v of band.low50) low = Math.min(low, v);
+      for (const v of band.high50) high = Math.max(high, v);
       const middle = (low + high) / 2, half = Math.max((high - low) / 2 * 1.2, 14);
       const bottom = Math.max(middle - half, -4), top = bottom + 2 * half;
       get(`${lane}-y`).setv({start: bottom, end: top});
@@ -280,7 +282,7 @@
       l.drawn.forEach((d, side) => { if (d && (side === 0 || side === otherSide())) values.push(`${side ? "dashed " : ""}${held(d, x) ?? "\u2013"}`); });
       if (l.band) {
         const k = before(l.band.x, x);
-        if (k >= 0 && l.band.spread[k] < 255) values.push(`${data.bands[0][0]} % \u00b1${(data.bands[0][1] * l.band.spread[k] / 2).toFixed(0)}`);
+        if (k >= 0 && l.band.spread[k] < 255) values.push(`${data.bands[lane][0][0]} % \u00b1${(data.bands[lane][0][1] * l.band.spread[k] / 2).toFixed(0)}`);
       }
       cells.push([lane, values.join(", ")]);
     }
@@ -424,8 +426,8 @@
       items.push(sample(`<rect width="34" height="14" fill="${colour}" fill-opacity=".28"/><path d="M4 14 18 0M18 14 32 0" stroke="${colour}" stroke-opacity=".5"/>`, "difference"));
     }
     if (Object.values(lanes).some((l) => l.band)) {
-      items.push(sample(`<rect width="34" height="14" fill="${pale}" fill-opacity=".16"/>`, "90 % band"));
-      items.push(sample(`<rect width="34" height="14" fill="${pale}" fill-opacity=".33"/>`, "50 % band"));
+      items.push(sample(`<rect width="34" height="14" fill="${pale}" fill-opacity=".16"/>`, "nine of ten hands"));
+      items.push(sample(`<rect width="34" height="14" fill="${pale}" fill-opacity=".33"/>`, "half of hands"));
     }
     items.push(sample(`<rect y="4" width="15" height="6" fill="${data.shades[40]}"/><rect x="18" y="4" width="15" height="6" fill="${data.shades[110]}"/>`, "notes, darker where struck harder"));
     if (data.findings.length) items.push(sample(`<path d="M11 3h12l-6 9z" fill="${ink}"/>`, "finding of the review"));
