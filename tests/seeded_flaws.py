@@ -214,7 +214,16 @@ def _copied_lane(site: Site, rng: Rng, decoy: bool) -> Plant | None:
     def target(time_s: Floats) -> Floats:
         return np.asarray(there + gain * (site.held(source, time_s - late_s) - mean))
 
-    lanes = {copy: eased(site, copy, on, off, target)}
+    drawn = eased(site, copy, on, off, target)
+    if not decoy:  # event for event, as lanes are copied
+        first, last = site.tempo.s_to_tick(np.array([on, off])).tolist()
+        model, around = site.lanes[source], (drawn.tick <= first) | (drawn.tick > last)
+        mine = (model.tick > first) & (model.tick <= last)
+        value = np.clip(np.rint(there + gain * (model.value[mine] - mean)), 0, 127).astype(np.int64)
+        tick, value = np.r_[drawn.tick[around], model.tick[mine]], np.r_[drawn.value[around], value]
+        order = np.argsort(tick, kind="stable")
+        drawn = Lane(tick[order], value[order])
+    lanes = {copy: drawn}
     r, apart = likeness(site.with_lanes(lanes), *PAIR, on, off)
     if (r > 0.965 or apart < 0.2) if decoy else (r < 0.985 or apart > 0.088):
         return None
