@@ -41,6 +41,9 @@ FORESTS = {"trees": 3, "both": 4, "deep": 6}
 """Forests of a lane, and the voice that each belongs to."""
 MAX_WEIGHT = 1e6
 """No coefficient of a fit is nearly so large; sums of larger ones could stop being numbers."""
+AROUND_FRAMES, WIDE_FRAMES = (-14, -7, -3, -1, 0, 2, 5, 10, 18), 24
+"""Frames a style answers at around each onset, and how far apart elsewhere: half as many as it learns from, for the
+same error and the same depth of joins on a hand kept for choices."""
 _HALF_S, _HALF_ABROAD_S = 0.3, 3.0
 """Music of one family, and of others, that weighs as much as the shipped default (our choice)."""
 _ROLE_SHARE, _FAMILY_SHARE = 0.7, 0.08
@@ -177,7 +180,9 @@ def style_lanes(hearing: CueHearing, index: int, style: Style, *, shipped: Predi
     part = hearing.parts[index]
     if not part.attacks.n_attacks or not style.lanes:
         return base
-    frames = prediction_frames(hearing, index, n_frames=base.n_frames)
+    frames = prediction_frames(
+        hearing, index, n_frames=base.n_frames, wide_frames=WIDE_FRAMES, around=AROUND_FRAMES
+    )
     moments = personal_moments(hearing, index, frames)
     lift = plan_lift_cc(hearing, index, frames)
     value, spread = np.array(base.value_cc), np.array(base.spread_cc)

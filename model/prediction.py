@@ -115,14 +115,19 @@ def _at_every_frame(lanes: NDArray[np.float64], frames: NDArray[np.int64], n_fra
 
 
 def prediction_frames(
-    hearing: CueHearing, index: int, *, n_frames: int, wide_frames: int = WIDE_FRAMES
+    hearing: CueHearing,
+    index: int,
+    *,
+    n_frames: int,
+    wide_frames: int = WIDE_FRAMES,
+    around: tuple[int, ...] = _AROUND,
 ) -> NDArray[np.int64]:
     """Numbers of the frames to predict, rising: around onsets, then every `wide_frames`-th where the part sounds."""
     part = hearing.parts[index]
     onset = np.rint(part.attacks.onset_s / FRAME_S).astype(np.int64)
     wanted = np.zeros(n_frames, dtype=bool)
-    around = (onset[:, None] + np.array(_AROUND)).ravel()  # (n_attacks * n_around,)
-    wanted[np.clip(around, 0, n_frames - 1)] = True
+    near = (onset[:, None] + np.array(around)).ravel()  # (n_attacks * n_around,)
+    wanted[np.clip(near, 0, n_frames - 1)] = True
     sounding = np.zeros(n_frames + 1, dtype=np.int64)
     spans = np.rint(sounding_spans(part.part.notes) / FRAME_S).astype(np.int64)
     low = np.clip(spans[:, 0] - _MARGIN_FRAMES, 0, n_frames)
