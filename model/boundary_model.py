@@ -23,6 +23,7 @@ from safetensors import SafetensorError, safe_open
 
 from phrasewright.data.errors import InputError
 from phrasewright.model.boundary_features import TRUSTED, Floats, Melody, context_of, features_of, metre_trust
+from phrasewright.model.trees import ARRAYS, Trees, trees_from
 
 WEIGHTS = Path(__file__).parent / "weights" / "boundaries.safetensors"
 TOGETHER_S = 0.035
@@ -32,85 +33,32 @@ SILENT_S = 2.0
 SHARED = ("others", "others_mean", "others_top", "others_begin", "others_before", "others_rest")
 LEAST_FIRST = 0.015
 """Notes to which the first stage gives less are not heard a second time."""
-_CHUNK = 4096
-_ARRAYS = ("roots", "feature", "threshold", "left", "right", "missing_left", "value")
+_STORED = {name: name for name in ("roots", "feature", "threshold", "left", "right", "value")}
+_STORED["missing"] = "missing_left"
+"""Names of the trees' arrays, and under which they are stored."""
 
 
 @dataclass(frozen=True)
 class Forest:
-    """Trees as flat arrays: node i leads left where its feature is at most the threshold; a leaf leads to itself.
+    """Trees over named features; they add up to log odds.
 
     Parameters
     ----------
     names
         Features, in order.
-    depth
-        Steps from a root to the farthest leaf.
-    base
-        Log odds before any tree has spoken; the leaves' values are added.
-    roots : int array, (n_trees,)
-    feature, threshold, left, right, missing_left, value : arrays, (n_nodes,)
-        `missing_left` says whether an unknown value leads left.
+    trees : Trees
     """
 
     names: tuple[str, ...]
-    depth: int
-    base: float
-    roots: NDArray[np.int32]
-    feature: NDArray[np.int32]
-    threshold: NDArray[np.float32]
-    left: NDArray[np.int32]
-    right: NDArray[np.int32]
-    missing_left: NDArray[np.bool_]
-    value: NDArray[np.float32]
-
-    def __post_init__(self) -> None:
-        n = len(self.feature)
-        if not 0 < self.depth <= 32 or n == 0:
-            raise ValueError(f"{n} nodes of depth {self.depth} are no trees")
-        for name in _ARRAYS[1:]:
-            if getattr(self, name).shape != (n,):
-                raise ValueError(f"{name} has shape {getattr(self, name).shape}, and there are {n} nodes")
-        for name, limit in (("roots", n), ("left", n), ("right", n), ("feature", len(self.names))):
-            index = getattr(self, name)
-            if len(index) == 0 or index.min() < 0 or index.max() >= limit:
-                raise ValueError(f"{name} points outside 0..{limit - 1}")
-        if not (np.isfinite(self.threshold).all() and np.isfinite(self.value).all() and np.isfinite(self.base)):
-            raise ValueError("some values are not finite")
+    trees: Trees
 
     def log_odds(self, features: Mapping[str, Floats]) -> Floats:
         """Log odds for every row of the named features, each of shape (n,)."""
         missing = [name for name in self.names if name not in features]
         if missing:
             raise ValueError(f"the model asks for features that are not computed: {', '.join(missing)}")
-        width = len(self.names)
-        where = (
-            self.feature + width * ~self.missing_left
-        )  # unknown values as -inf in the first half, +inf in the second
-        lead = np.stack([self.left, self.right], axis=1).ravel().astype(np.int64)  # (2 * n_nodes,)
-        n = len(features[self.names[0]])
-        out = np.full(n, self.base)
-        for start in range(0, n, _CHUNK):
-            rows = slice(start, min(start + _CHUNK, n))
-            table = np.stack([features[name][rows] for name in self.names]).astype(np.float32)  # (n_features, n_rows)
-            unknown = np.isnan(table)
-            both = np.concatenate([np.where(unknown, -np.inf, table), np.where(unknown, np.inf, table)])
-            out[rows] += self._descend(both.astype(np.float32).ravel(), where * table.shape[1], lead, table.shape[1])
-        return np.asarray(np.round(out, 4))
-
-    def _descend(
-        self, flat: NDArray[np.float32], where: NDArray[np.int64], lead: NDArray[np.int64], n_rows: int
-    ) -> Floats:
-        """Sum of the leaves that each of `n_rows` rows reaches; `flat` holds feature after feature."""
-        row = np.arange(n_rows)
-        total = np.zeros(n_rows)
-        for root in self.roots.tolist():
-            node = np.full(n_rows, root)
-            for _ in range(self.depth):
-                above = flat.take(where.take(node) + row) > self.threshold.take(node)
-                node = lead.take(2 * node + above)
-            total += self.value.take(node)
-        return total
+        table = np.stack([features[name] for name in self.names], axis=1).astype(np.float32)  # (n, n_features)
+        return np.asarray(np.round(self.trees.predict(table), 4))
 
 
 @dataclass(frozen=True)
@@ -253,7 +201,7 @@ def load_boundary_model(path: Path = WEIGHTS) -> BoundaryModel:
 
 
 def _forest(file: Any, stage: str, about: dict[str, Any]) -> Forest:
-    arrays = {name: file.get_tensor(f"{stage}.{name}") for name in _ARRAYS}
-    wide = {name: arrays[name].astype(np.int32) for name in ("roots", "feature", "left", "right")}
-    arrays |= wide | {"missing_left": arrays["missing_left"].astype(bool)}
-    return Forest(names=tuple(about["names"]), depth=int(about["depth"]), base=float(about["base"]), **arrays)
+    stored = {name: file.get_tensor(f"{stage}.{name}") for name in _STORED.values()}
+    arrays = {name: stored[own].astype(ARRAYS[name]) for name, own in _STORED.items()}
+    trees = trees_from({**arrays, "base": np.array([float(about["base"])])}, n_features=len(about["names"]))
+    return Forest(tuple(about["names"]), trees)

@@ -31,6 +31,7 @@ from phrasewright.model.boundary_model import (
     shared_context,
     without_metre,
 )
+from phrasewright.training.boosting import trees_of
 from phrasewright.training.boundary_corpus import Song, breaths, chorales
 from phrasewright.training.boundary_songs import invented_songs
 
@@ -193,26 +194,10 @@ def _boosted(
 
 
 def forest_of(trees: Any, names: tuple[str, ...]) -> Forest:
-    """scikit-learn's trees as plain arrays; leaves lead to themselves."""
-    columns: dict[str, list[NDArray[Any]]] = {
-        name: [] for name in ("feature", "threshold", "left", "right", "missing_left", "value")
-    }
-    roots, at, depth = [], 0, 1
-    for (tree,) in trees._predictors:
-        nodes = tree.nodes
-        leaf, own = nodes["is_leaf"].astype(bool), np.arange(len(nodes))
-        depth = max(depth, int(nodes["depth"].max()))
-        roots.append(at)
-        columns["feature"].append(np.where(leaf, 0, nodes["feature_idx"]).astype(np.int32))
-        columns["threshold"].append(np.where(leaf, 0.0, np.minimum(nodes["num_threshold"], 1e30)).astype(np.float32))
-        columns["left"].append((at + np.where(leaf, own, nodes["left"])).astype(np.int32))
-        columns["right"].append((at + np.where(leaf, own, nodes["right"])).astype(np.int32))
-        columns["missing_left"].append(np.where(leaf, True, nodes["missing_go_to_left"]).astype(bool))
-        columns["value"].append(np.where(leaf, nodes["value"], 0.0).astype(np.float32))
-        at += len(nodes)
-    arrays = {name: np.concatenate(values) for name, values in columns.items()}
-    base = float(np.ravel(trees._baseline_prediction)[0])
-    return Forest(names=names, depth=depth, base=base, roots=np.array(roots, dtype=np.int32), **arrays)
+    """scikit-learn's trees as plain arrays, in single precision as they are stored."""
+    found = trees_of(trees)
+    threshold, value = (np.clip(own, -1e30, 1e30).astype(np.float32) for own in (found.threshold, found.value))
+    return Forest(names, replace(found, threshold=threshold.astype(np.float64), value=value.astype(np.float64)))
 
 
 def save(model: BoundaryModel, path: Path) -> None:
@@ -220,12 +205,14 @@ def save(model: BoundaryModel, path: Path) -> None:
     tensors: dict[str, NDArray[Any]] = {}
     about: dict[str, Any] = {}
     for stage, forest in (("first", model.first), ("second", model.second)):
-        for name in ("roots", "threshold", "value"):
-            tensors[f"{stage}.{name}"] = getattr(forest, name)
+        arrays = forest.trees.arrays()
+        tensors[f"{stage}.roots"] = arrays["roots"]
+        for name in ("threshold", "value"):
+            tensors[f"{stage}.{name}"] = arrays[name].astype(np.float32)
         for name in ("left", "right", "feature"):
-            tensors[f"{stage}.{name}"] = getattr(forest, name).astype(np.int16)
-        tensors[f"{stage}.missing_left"] = forest.missing_left.astype(np.uint8)
-        about[stage] = {"names": forest.names, "depth": forest.depth, "base": forest.base}
+            tensors[f"{stage}.{name}"] = arrays[name].astype(np.int16)
+        tensors[f"{stage}.missing_left"] = arrays["missing"]
+        about[stage] = {"names": forest.names, "base": float(arrays["base"][0])}
     save_file(tensors, str(path), metadata={"forests": json.dumps(about)})
 
 
