@@ -108,6 +108,8 @@ def notes_from(arrays: Mapping[str, NDArray[Any]], *, prefix: str) -> Notes:
     """The notes of `note_arrays`; seconds to the microsecond."""
     row = {name: arrays[f"{prefix}.{name}"] for name in ("on_tick", "for_tick", "on_us", "for_us", "pitch", "velocity")}
     per_beat = float(arrays[f"{prefix}.per_beat"][0])
+    if not 0.5 <= per_beat <= 1e6:  # nor nan
+        raise ValueError(f"{per_beat} ticks in a quarter note")
     onset_tick = np.cumsum(row["on_tick"]).astype(np.int64)
     offset_tick = onset_tick + row["for_tick"]
     onset_s = np.cumsum(row["on_us"]) / _US_PER_S
