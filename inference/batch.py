@@ -147,15 +147,16 @@ def shaped_cues(
     from joblib import Parallel, delayed
     from joblib.externals.loky.process_executor import TerminatedWorkerError
 
+    n_done = 0
     try:
         with _workers(jobs, cluster) as (n_jobs, limit_s):
             parallel = Parallel(n_jobs=n_jobs, batch_size=1, timeout=limit_s, return_as="generator")
-            yield from parallel(delayed(_shaped_apart)(path, options) for path in paths)
-    except TerminatedWorkerError as fault:
-        raise WorkerError(
-            f"one of {jobs} processes was ended from outside, perhaps for want of memory; use fewer --jobs, and "
-            "--force for what is written already"
-        ) from fault
+            for result in parallel(delayed(_shaped_apart)(path, options) for path in paths):
+                n_done += 1
+                yield result
+    except TerminatedWorkerError:  # ended from outside, perhaps for want of memory: the rest here, one by one
+        for path in paths[n_done:]:
+            yield _shaped(path, options, by)
     except TimeoutError as fault:
         raise WorkerError(f"{cluster}: no worker answers; start workers, or leave --cluster out") from fault
 

@@ -197,8 +197,9 @@ def _check_lane(
         if a is not None and b is not None:
             found.step[name].append(abs(a - b))
             found.slope[name].append(_slope(file, new, tick))
-            if abs(a - b) > 4:
-                found.say(f"step over 4 at the {name}", f"{where}: {a} to {b} at {tick} of {start}..{end}")
+            most = 4 if name == "end" else 6  # where the new curve sets out it may move as anywhere
+            if abs(a - b) > most:
+                found.say(f"step over {most} at the {name}", f"{where}: {a} to {b} at {tick} of {start}..{end}")
     for tick in range(begin, stop, max((stop - begin) // 20, 1)):
         found.slope["within"].append(_slope(file, new, tick))
     tick, value = np.array(new.tick), np.array(new.value)

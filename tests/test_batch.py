@@ -68,6 +68,27 @@ def test_bytes_do_not_depend_on_how_many_work(cues: Path, tmp_path: Path) -> Non
     assert [cue["parts"] for cue in told[0]["cues"]] == [cue["parts"] for cue in told[1]["cues"]]
 
 
+def test_a_process_that_is_ended_from_outside_costs_nothing_but_time(cues: Path, tmp_path: Path) -> None:
+    from joblib.externals.loky import reusable_executor
+
+    for i in range(3):
+        orchestra(cues / f"more-{i}.mid")
+    alone = shape_files([cues], tmp_path / "alone", options=RULES)
+    killed: list[int] = []
+
+    def kill_once() -> None:
+        if not killed:
+            killed.extend(reusable_executor._executor._processes)
+            os.kill(killed[0], signal.SIGKILL)
+
+    told = shape_files([cues], tmp_path / "out", options=RULES, jobs=2, done=kill_once)
+    assert killed
+    assert [cue["in"] for cue in told["cues"]] == [cue["in"] for cue in alone["cues"]]
+    for cue in alone["cues"]:
+        name = Path(cue["out"]).name
+        assert (tmp_path / "out" / name).read_bytes() == (tmp_path / "alone" / name).read_bytes()
+
+
 @pytest.mark.parametrize("jobs", [1, 2])
 def test_failures_are_told_in_a_line_each_and_the_rest_is_done(
     cues: Path, tmp_path: Path, own_home: Path, jobs: int
