@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import base64
 import json
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from importlib.resources import files
@@ -20,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phrasewright.data.curves import ALL_LANES, DEFAULT_CC, Curve
+from phrasewright.data.printing import one_line
 from phrasewright.data.tempo import TempoMap
 from phrasewright.inference.panels import FAINT, INK, LANE_COLOUR, LANE_TINT, PALE, RULE, velocity_shades
 from phrasewright.inference.report_chart import STRIP_ROWS, chart_json, library_js
@@ -29,7 +29,6 @@ from phrasewright.model.look_first import SPREAD_STEP_S
 UNITS = 1000
 LEVELS = (90, 50)
 """Bands drawn, in per cent, the widest first."""
-_CONTROL = re.compile("[\x00-\x1f\x7f-\x9f\u200e\u200f\u2028\u2029\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
 
 
 @dataclass(frozen=True)
@@ -128,10 +127,10 @@ def page_of_report(report: Report) -> str:
     colours |= {f"{lane}": colour for lane, colour in LANE_COLOUR.items()}
     colours |= {f"{lane}-tint": colour for lane, colour in LANE_TINT.items()}
     return template.render(
-        title=clean(report.title),
-        subject=clean(report.subject),
-        summary=clean(report.summary),
-        notes=[clean(note) for note in report.notes],
+        title=one_line(report.title),
+        subject=one_line(report.subject),
+        summary=one_line(report.summary),
+        notes=[one_line(note) for note in report.notes],
         look_title=report.look_title,
         look_why=report.look_why,
         n_passages=len(report.passages),
@@ -142,11 +141,6 @@ def page_of_report(report: Report) -> str:
         chart=in_script(chart_json(_lanes(report))),
         data=in_script(json.dumps(_data(report), ensure_ascii=True, allow_nan=False, separators=(",", ":"))),
     )
-
-
-def clean(text: str) -> str:
-    """Text without control characters or marks that turn the direction of writing: each becomes a visible sign."""
-    return _CONTROL.sub("�", text)
 
 
 def in_script(text: str) -> str:
@@ -172,7 +166,7 @@ def _data(report: Report) -> dict[str, Any]:
 
     several = len(report.cues) > 1
     return {
-        "sides": [clean(side) for side in report.sides],
+        "sides": [one_line(side) for side in report.sides],
         "rows": STRIP_ROWS,
         "lanes": _lanes(report),
         "bands": {
@@ -183,11 +177,11 @@ def _data(report: Report) -> dict[str, Any]:
         "cues": [axis.packed for axis in axes],
         "parts": [_part(part, axes[part.cue], several=several) for part in report.parts],
         "passages": [
-            {"to": place(p.place), "where": clean(p.where), "size": round(p.size, 4), "text": clean(p.text)}
+            {"to": place(p.place), "where": one_line(p.where), "size": round(p.size, 4), "text": one_line(p.text)}
             for p in report.passages
         ],
         "findings": [
-            {"at": place(f.place), "kind": f.kind, "severity": f.severity, "text": clean(f.text)}
+            {"at": place(f.place), "kind": f.kind, "severity": f.severity, "text": one_line(f.text)}
             for f in report.findings
         ],
         "sheets": [
@@ -196,7 +190,7 @@ def _data(report: Report) -> dict[str, Any]:
                 "title": sheet.title,
                 "note": sheet.note,
                 "columns": list(sheet.columns),
-                "rows": [[clean(cell) if isinstance(cell, str) else cell for cell in row] for row in sheet.rows],
+                "rows": [[one_line(cell) if isinstance(cell, str) else cell for cell in row] for row in sheet.rows],
                 "to": [place(at) for at in sheet.places],
             }
             for sheet in report.sheets
@@ -224,7 +218,7 @@ class _Axis:
                 )
             ]
         knots = self.tempo.tick_to_beat(self.tempo.tick) if self.tempo.has_metre else self.tempo.second
-        self.title = clean(cue.path.name)
+        self.title = one_line(cue.path.name)
         self.packed: dict[str, Any] = {
             "title": self.title,
             "end": end,
@@ -264,7 +258,7 @@ def _part(part: ReportPart, axis: _Axis, *, several: bool) -> dict[str, Any]:
     return {
         "cue": part.cue,
         "index": heard.part.index,
-        "name": clean(heard.part.name),
+        "name": one_line(heard.part.name),
         "of": axis.title if several else "",
         "kind": f"{heard.part.family}, {heard.part.kind}",
         "notes": {

@@ -19,6 +19,7 @@ from phrasewright.data.profiles import Profile, read_profile
 from phrasewright.data.reading import cue_of, read_cue
 from phrasewright.inference.comparison_text import where_text
 from phrasewright.inference.counterparts import lane_of
+from phrasewright.inference.page import clock
 from phrasewright.inference.report import Finding, Passage, Place, Report, ReportPart, Sheet, page_of_report, whole_part
 from phrasewright.inference.reviewing import review_cue
 from phrasewright.inference.shaping import STYLE_NAMES, Shaped
@@ -32,6 +33,7 @@ _UNSURE = (
     "Where the model is least sure, by what is usual for the lane in this cue. ± is half of the band in which two of "
     "three hands should stay."
 )
+_FINDINGS_FIRST = "The rules claim no spread: the findings of the review that weigh most, each kind and part in turn."
 
 
 def write_report(path: Path, report: Report, *, inputs: Sequence[Path], force: bool) -> None:
@@ -83,8 +85,8 @@ def shape_report(shaped: Sequence[Shaped], *, profile: Path | None = None) -> Re
         cues=cues,
         parts=parts,
         look_title="Where to look first",
-        look_why=_UNSURE if passages else "The rules claim no spread; the review's findings are listed below.",
-        passages=passages[:N_PASSAGES],
+        look_why=_UNSURE if passages else _FINDINGS_FIRST,
+        passages=passages[:N_PASSAGES] or _weightiest(findings),
         findings=findings,
         sheets=[
             Sheet("lanes", "Parts and lanes", _LANES_NOTE, _LANE_COLUMNS, rows, places),
@@ -151,6 +153,22 @@ def _finding(row: Mapping[str, Any], at_part: Mapping[int, int]) -> Finding:
     return Finding(place, row["kind"], row["severity"], row["text"])
 
 
+def _weightiest(findings: Sequence[Finding]) -> list[Passage]:
+    """Where no spread is claimed: the findings to be mended first, of each kind and part one before a second."""
+    weight = {"high": 3.0, "medium": 2.0, "low": 1.0}
+    times: Counter[tuple[int, str]] = Counter()
+    rows = []
+    for finding in findings:
+        again = times[finding.place.part, finding.kind]
+        times[finding.place.part, finding.kind] += 1
+        rows.append((-weight[finding.severity], again, finding))
+    rows.sort(key=lambda row: row[:2])
+    return [
+        Passage(finding.place, f"from {clock(finding.place.start_s)}", -size, finding.kind)
+        for size, _, finding in rows[:N_PASSAGES]
+    ]
+
+
 def _findings_sheet(findings: Sequence[Finding], parts: Sequence[ReportPart]) -> Sheet:
     order = {"high": 1, "medium": 2, "low": 3}
     rows = []
@@ -178,7 +196,7 @@ def _shape_summary(
     told = ", ".join(f"{kind} {n}" for kind, n in kinds.most_common())
     said += f" The review finds {len(findings)}: {told}." if findings else " The review finds nothing to mend."
     if passages:
-        said += " Listen first where the model is least sure."
+        said += " Listen first where the model is least sure, beginning at a low monitoring level."
     return said
 
 

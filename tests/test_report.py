@@ -21,7 +21,7 @@ from phrasewright.inference.batch import shape_files
 from phrasewright.inference.comparing import compare_into, comparisons
 from phrasewright.inference.comparison_page import compare_report
 from phrasewright.inference.panels import FAINT, INK, LANE_COLOUR, PALE
-from phrasewright.inference.report import clean, in_script, pack_times, page_of_report
+from phrasewright.inference.report import in_script, pack_times, page_of_report
 from phrasewright.inference.reporting import learn_report, shape_report
 from phrasewright.inference.shaping import ShapeOptions, shape_cue
 from phrasewright.model.listening import hear
@@ -90,11 +90,10 @@ def test_no_name_leaves_its_place(name: str, tmp_path: Path) -> None:
     assert "49" not in data_of(pages[0])["parts"][0]["name"]
 
 
-def test_cleaning_shows_that_something_was_there() -> None:
-    assert clean("a\x1bb\u202ec\ud800") == "a�b�c�"
-    assert clean("Töne — 弦") == "Töne — 弦"
-    assert json.loads(in_script(json.dumps("</script>&"))) == "</script>&"
-    assert "<" not in in_script("</script>")
+def test_no_markup_begins_or_ends_in_what_is_embedded() -> None:
+    text = "</script>&<!-- \u2028 弦"
+    assert json.loads(in_script(json.dumps(text))) == text
+    assert not set("<>&") & set(in_script(json.dumps(text)))
 
 
 def test_the_page_may_load_nothing_and_says_to_start_softly(drawn: Path) -> None:
@@ -111,6 +110,15 @@ def test_what_was_drawn_before_lies_beside_what_was_written(drawn: Path) -> None
     written, before = data["parts"][0]["lanes"]["dynamics"]["drawn"]
     assert list(base64.b64decode(before["value"])) == [value for _, value in ARC[1]]
     assert written != before
+
+
+def test_where_nothing_is_claimed_the_weightiest_findings_come_first(tmp_path: Path) -> None:
+    """The rules claim no spread; a kept lane that jumps by 40 steps in a held note is what to look at."""
+    jumping = {1: [(0.0, 50), *ramp(0.25, 8.5, 50, 62), (9.25, 102), (9.5, 60), *ramp(10, 26, 60, 80)]}
+    path = write_cue(tmp_path / "cue.mid", Line("Violin", 40, [(72, 0.0, 8.0, 80), (74, 9.0, 16.0, 80)], jumping))
+    data = data_of(page_of_report(shape_report([shape_cue(path, ShapeOptions(baseline=True))])))
+    assert data["passages"][0]["text"] == "jump"
+    assert data["passages"][0]["to"][1] == "dynamics"
 
 
 def test_several_cues_share_a_page(drawn: Path, tmp_path: Path) -> None:

@@ -222,7 +222,7 @@ def test_tables_sort_by_number_and_rows_lead_to_their_place(compared: Path, brow
     heads = browser.find_elements("css selector", "#sheet th button")
     error = next(i for i, head in enumerate(heads) if head.text.startswith("Error"))
     heads[error].click()
-    column = f"return [...document.querySelectorAll('#sheet tbody tr')].map(r => Number(r.cells[{error}].textContent))"
+    column = f"return [...document.querySelectorAll('#sheet tbody tr')].map(r => Number(r.cells[{error}].textContent.replace('−', '-')))"
     values = browser.execute_script(column)
     assert values == sorted(values, reverse=True)
     assert values[0] > 10

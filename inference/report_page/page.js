@@ -450,6 +450,7 @@
     if (!sheet) return;
     $("sheet-note").textContent = sheet.note;
     const numeric = sheet.columns.map((_, c) => sheet.rows.some((row) => typeof row[c] === "number"));
+    const decimals = sheet.columns.map((_, c) => Math.max(0, ...sheet.rows.map((row) => typeof row[c] === "number" ? (String(row[c]).split(".")[1] || "").length : 0)));
     const head = document.createElement("tr");
     sheet.columns.forEach((title, c) => {
       const cell = document.createElement("th"), button = said("button", title);
@@ -474,7 +475,7 @@
     $("sheet").tBodies[0].replaceChildren(...shown.map((i) => {
       const row = document.createElement("tr"), to = sheet.to[i];
       sheet.rows[i].forEach((value, c) => {
-        const cell = document.createElement("td"), text = value === null ? "\u2013" : String(value);
+        const cell = document.createElement("td"), text = value === null ? "\u2013" : numeric[c] ? value.toFixed(decimals[c]).replace("-", "\u2212") : String(value);
         if (numeric[c]) cell.className = "number";
         if (to && c === 0) {
           const link = said("a", text); link.href = hash(to);
