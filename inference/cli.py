@@ -255,13 +255,21 @@ def style_list(as_json: bool) -> None:
 
 @style.command("show", epilog=_example("style show string-hand"))
 @click.argument("name")
+@click.option(
+    "--picture", type=_CUE, help="Draw what was learned, with intervals, as .svg or .png. Example: --picture hand.svg"
+)
+@_force
 @_json
-def style_show(name: str, as_json: bool) -> None:
+def style_show(name: str, picture: Path | None, force: bool, as_json: bool) -> None:
     """Show what a style was learned from, how much music stands behind it, and its versions."""
     from phrasewright.inference.styles import show_style, show_text
 
     with _opened() as store:
         told = show_style(store, name)
+    if picture is not None:
+        from phrasewright.inference.style_picture import draw_style
+
+        draw_style(told, picture, force=force)
     tell(told, show_text, as_json=as_json)
 
 

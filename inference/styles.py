@@ -18,6 +18,9 @@ from phrasewright.model.hearing import ROLES
 from phrasewright.model.personal import Style
 from phrasewright.model.style_files import MAX_BYTES, is_current, style_from
 
+CHANGES = ("level_cc", "depth", "joins", "repeats", "lag_ms")
+"""What may be told of a lane: level in steps, depths as ratios to the shipped curve, lag in milliseconds."""
+
 
 def open_style(name: str) -> Style | None:
     """The style a user names: a file that was exported, else one in the store; None where it predicts as shipped.
@@ -169,9 +172,23 @@ def show_style(store: Store, name: str) -> dict[str, Any]:
         "passages": int(style.about.get("passages", 0)) if style is not None else 0,
         "music_s": float(style.about.get("music_s", 0.0)) if style is not None else 0.0,
         "words": _words(style),
+        "changes": _changes(style),
         "kinds": kinds,
         "lanes": lanes,
     }
+
+
+def _changes(style: Style | None) -> dict[str, dict[str, list[float]]]:
+    """What each lane does otherwise, [value, low, high] by habit; of a stranger's file only what makes sense."""
+    told = style.about.get("changes", {}) if style is not None else {}
+    found: dict[str, dict[str, list[float]]] = {}
+    for lane in LANES:
+        rows = told.get(lane, {}) if isinstance(told, dict) else {}
+        for name, row in rows.items() if isinstance(rows, dict) else ():
+            known = name in CHANGES and isinstance(row, list) and len(row) == 3
+            if known and all(type(v) in (int, float) and abs(v) < 1e4 for v in row):
+                found.setdefault(lane, {})[name] = [float(v) for v in row]
+    return found
 
 
 def _words(style: Style | None) -> list[str]:

@@ -246,8 +246,11 @@ def _fitted(style: str, logged: Sequence[LoggedCorrection], known: _Known, *, ne
     passages = len(names)
     music_s = float(examples.weight_s.max(axis=1).sum())
     cues = sorted({one.fingerprint[:12] for one in logged})
-    words = words_of(changes_of(logged, hearings, shipped=known.shipped))
-    about = {"passages": passages, "music_s": round(music_s, 1), "cues": cues, "words": words}
+    changes = changes_of(logged, hearings, shipped=known.shipped)
+    about = {
+        "passages": passages, "music_s": round(music_s, 1), "cues": cues, "words": words_of(changes),
+        "changes": changes,
+    }  # fmt: skip
     rules, apart = fit_rules(_drawn_parts(examples, names, hearings, folds))
     fitted = fit_style(examples, name=style, about=about, folds=folds, rules=rules)
     return _Fit(fitted, examples, names, fresh, folds, apart)
