@@ -5,8 +5,6 @@
 - `exact`: features on which an exact Bayesian linear head is fitted (Harrison et al. 2018); shipped.
 - `exact-frames`: the same without the mixing of neighbouring attacks.
 - `in-context`: what was shown is summed up as a vector that bends the decoder (Garnelo et al. 2018, "neural process").
-- `attending`: each question looks at what was shown (Kim et al. 2019, "attentive neural process").
-- `columns`: the exact head on the smooth columns themselves, only its prior trained.
 """
 
 from __future__ import annotations
@@ -21,14 +19,13 @@ from pathlib import Path
 import torch
 from torch import Tensor, nn
 
-from phrasewright.model.network import Evidence, EvidenceConfig, HeadStart, save_weights
+from phrasewright.model.network import Evidence, EvidenceConfig, save_weights
 from phrasewright.training.corpus import held_out
 from phrasewright.training.evidence_fitting import (
     Episode,
     Episodes,
     Exact,
     Pool,
-    answer_of,
     drawn_episode,
     episode_loss,
     features_of,
@@ -66,50 +63,6 @@ class InContext(nn.Module):
         return centre, nn.functional.softplus(spread) + 0.02
 
 
-class Attending(nn.Module):
-    """Each question looks, with several heads, at the frames shown and what the hand drew there."""
-
-    def __init__(self, network: Evidence, heads: int = 4, size: int = 32) -> None:
-        super().__init__()
-        self.network, self.heads = network, heads
-        hidden = network.config.hidden
-        self.query, self.key = nn.Linear(hidden, heads * size), nn.Linear(hidden, heads * size)
-        self.value = nn.Sequential(nn.Linear(hidden + 3, hidden), nn.GELU(), nn.Linear(hidden, heads * size))
-        self.own = nn.Linear(hidden, hidden)
-        self.seen = nn.Linear(heads * size + 3 * heads, hidden)
-        self.last = nn.Sequential(nn.GELU(), nn.Linear(hidden, hidden), nn.GELU(), nn.Linear(hidden, 6))
-
-    def forward(self, episode: Episode) -> tuple[Tensor, Tensor]:
-        """As `Exact`."""
-        shown, asked = features_of(self.network, episode, hidden=True)
-        y, w = episode.shown.target, episode.shown.weight_s.mean(-1)
-        q, k = (layer(x).unflatten(-1, (self.heads, -1)) for layer, x in ((self.query, asked), (self.key, shown)))
-        logits = torch.einsum("bqhd,bshd->bhqs", q, k) / k.shape[-1] ** 0.5 + torch.log(w + 1e-6)[:, None, None]
-        share = logits.softmax(-1) * (w.sum(1) > 0)[:, None, None, None]
-        value = self.value(torch.cat([shown[:, :, None].expand(-1, -1, y.shape[2], -1), y], -1))
-        drawn = y[:, :, :, None].expand(-1, -1, -1, self.heads, -1)
-        value = torch.cat([value.unflatten(-1, (self.heads, -1)), drawn], -1)
-        seen = torch.einsum("bhqs,bsphd->bqphd", share, value).flatten(-2)
-        centre, spread = self.last(self.own(asked)[:, :, None] + self.seen(seen)).chunk(2, -1)
-        return centre, nn.functional.softplus(spread) + 0.02
-
-
-class Columns(nn.Module):
-    """The exact head on the columns themselves."""
-
-    def __init__(self, network: Evidence) -> None:
-        super().__init__()
-        self.usual: Tensor
-        self.register_buffer("usual", network.usual.clone())
-        self.head = HeadStart(network.config.n_frame_features, 3)
-
-    def forward(self, episode: Episode) -> tuple[Tensor, Tensor]:
-        """As `Exact`."""
-        shift, scale = self.usual.unbind()
-        shown, asked = (((s.features - shift) * scale).clamp(-5.0, 5.0) for s in (episode.shown, episode.asked))
-        return answer_of(self.head, shown, episode.shown, asked)
-
-
 def contenders(usual: Tensor) -> dict[str, nn.Module]:
     """All of them, fresh."""
 
@@ -124,8 +77,6 @@ def contenders(usual: Tensor) -> dict[str, nn.Module]:
         "exact-wide": Exact(network(n_features=256)),
         "exact-frames": Exact(network(dilations=())),
         "in-context": InContext(network()),
-        "attending": Attending(network()),
-        "columns": Columns(network()),
     }
 
 
