@@ -222,7 +222,7 @@ def test_tables_sort_by_number_and_rows_lead_to_their_place(compared: Path, brow
     heads = browser.find_elements("css selector", "#sheet th button")
     error = next(i for i, head in enumerate(heads) if head.text.startswith("Error"))
     heads[error].click()
-    column = f"return [...document.querySelectorAll('#sheet tbody tr')].map(r => Number(r.cells[{error}].textContent.replace('−', '-')))"
+    column = f"return [...document.querySelectorAll('#sheet tbody tr')].map(r => Number(r.cells[{error}].textContent))"
     values = browser.execute_script(column)
     assert values == sorted(values, reverse=True)
     assert values[0] > 10
@@ -243,7 +243,7 @@ def test_bands_lie_about_the_written_lane(shaped: Path, browser: Any) -> None:
     assert (low90 <= low50).all()
     assert (low50 <= high50).all()
     assert (high50 <= high90).all()
-    assert (high90 - low90).max() > 2 * (high50 - low50).max()
+    assert (high90 - low90).mean() > 1.3 * (high50 - low50).mean()
 
 
 @pytest.mark.parametrize("size", [(1440, 1000), (500, 900)], ids=["desk", "phone"])

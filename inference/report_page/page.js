@@ -450,7 +450,8 @@
     if (!sheet) return;
     $("sheet-note").textContent = sheet.note;
     const numeric = sheet.columns.map((_, c) => sheet.rows.some((row) => typeof row[c] === "number"));
-    const decimals = sheet.columns.map((_, c) => Math.max(0, ...sheet.rows.map((row) => typeof row[c] === "number" ? (String(row[c]).split(".")[1] || "").length : 0)));
+    const places = (value) => typeof value === "number" ? (String(value).split(".")[1] || "").length : 0;
+    const decimals = sheet.columns.map((_, c) => sheet.rows.reduce((most, row) => Math.max(most, places(row[c])), 0));
     const head = document.createElement("tr");
     sheet.columns.forEach((title, c) => {
       const cell = document.createElement("th"), button = said("button", title);
