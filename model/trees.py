@@ -133,7 +133,8 @@ class Walk:
             raise ValueError("forests over different features cannot be walked together")
         self._edges: dict[int, Array] = {}
         inner = [forest.left != np.arange(len(forest.left)) for forest in forests]
-        for feature in np.unique(np.concatenate([f.feature[m] for f, m in zip(forests, inner, strict=True)])).tolist():
+        asking = [f.feature[m].tolist() for f, m in zip(forests, inner, strict=True)]  # none where no forest has a say
+        for feature in sorted({feature for own in asking for feature in own}):
             asked = [f.threshold[m & (f.feature == feature)] for f, m in zip(forests, inner, strict=True)]
             self._edges[feature] = np.unique(np.concatenate(asked))
         self._tables = [_tables_of(forest, self._edges) for forest in forests]

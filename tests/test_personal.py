@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from learned_cues import few_trees, hand_cc, write_cue  # noqa: F401
+from sound_files import sound_hearing, sound_style
 
 from phrasewright.data.cue import FAMILIES
 from phrasewright.data.curves import LANES
@@ -77,3 +78,18 @@ def test_evidence_is_strongest_at_home(style: Style) -> None:
     assert strings[0] > strings[1] > brass[0] > 0.0
     assert brass[0] < 0.4
     assert np.all(evidence_of(alone, lane="vibrato", family="strings", role=roles) == 0.0)
+
+
+def test_each_weight_of_the_stack_belongs_to_its_own_voice() -> None:
+    """All weight on the shipped curve gives the shipped curve, within the hand's range, whatever the others say."""
+    heard = sound_hearing()
+    style = style_from(sound_style(), source="style")
+    shipped = rules_lanes(heard, 0).value_cc[:, 0]
+    apart = []
+    for voice in (0, -1):  # the shipped curve, and the last one
+        alone = np.eye(len(style.lanes["dynamics"].stack))[voice]
+        lanes = {"dynamics": replace(style.lanes["dynamics"], stack=alone, range_cc=np.array([0.0, 127.0]))}
+        own = style_lanes(heard, 0, replace(style, lanes=lanes), shipped=rules_lanes).value_cc[:, 0]
+        apart.append(float(np.abs(own - shipped).mean()))
+    assert apart[0] < 3.0  # what is lost between the frames at which a style answers
+    assert apart[1] > 9.0
