@@ -72,7 +72,7 @@ def habit_clauses(habits: Sequence[Habit]) -> list[str]:
 
     Only what differs by more than chance among phrases, by a tenth at least; of several lanes the one that shows most.
     """
-    clauses = []
+    said: dict[str, list[str]] = {}
     for name, (verb, how, where, unit) in _CLAUSES.items():
         some = [habit for habit in habits if habit.name == name and habit.differs and habit.n >= N_OFTEN]
         if not some:
@@ -81,12 +81,14 @@ def habit_clauses(habits: Sequence[Habit]) -> list[str]:
         least, ratio = min(habit.left, habit.right), habit.right / max(habit.left, 1e-9)
         if max(habit.left, habit.right) < LEAST_STEPS or 0.9 < ratio < 1.1:
             continue
-        figures = f"{habit.lane}, {habit.right:.1f} {unit} against {habit.left:.1f}"
-        if least < 0.1 * max(habit.left, habit.right):
-            much = f"hardly {verb} {where}" if ratio < 1 else f"{verb} {where}, where the first hardly does"
-            clauses.append(f"{much} ({figures})")
+        figures = f"({habit.lane}, {habit.right:.1f} {unit} against {habit.left:.1f})"
+        if least >= 0.1 * max(habit.left, habit.right):
+            said.setdefault(f"{verb} {_times(ratio)} {how}", []).append(f"{where} {figures}")
+        elif ratio < 1:
+            said.setdefault(f"hardly {verb}", []).append(f"{where} {figures}")
         else:
-            clauses.append(f"{verb} {_times(ratio)} {how} {where} ({figures})")
+            said.setdefault(verb, []).append(f"{where}, where the first hardly does {figures}")
+    clauses = [f"{manner} {' and '.join(places)}" for manner, places in said.items()]
     for habit in habits:
         later_ms = 1000 * (habit.right - habit.left)
         if habit.name == "vibrato_delay_s" and habit.differs and habit.n >= N_OFTEN and abs(later_ms) >= LEAST_MS:

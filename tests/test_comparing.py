@@ -268,6 +268,15 @@ def test_half_the_dips_and_an_earlier_vibrato_are_told_as_a_player_would(tmp_pat
     assert "starts vibrato 200 ms later" in back
 
 
+def test_joins_and_repeats_treated_alike_are_told_in_one_breath(tmp_path: Path) -> None:
+    again = [(60 + (5 * (i // 2)) % 12, beat, beats, v) for i, (_, beat, beats, v) in enumerate(with_rests(LONG))]
+    left = write_cue(tmp_path / "mine.mid", Line("Violin", 40, again, {1: dipping(12)}))
+    right = write_cue(tmp_path / "yours.mid", Line("Violin", 40, again, {1: dipping(6)}))
+    figures = "(dynamics, 6.0 steps against 12.0)"
+    told = f"yours.mid dips half as deep at joins {figures} and at repeated notes {figures}."
+    assert told in compare_files(left, [right])["summary"]
+
+
 def test_no_dips_at_all_are_told(tmp_path: Path) -> None:
     notes = with_rests(LONG)
     left = write_cue(tmp_path / "mine.mid", Line("Violin", 40, notes, {1: dipping(12)}))
