@@ -2,8 +2,9 @@
 
 Wide on purpose, so that an unseen person falls inside it; the shipped default does not come from here but from the
 rules. A person is drawn a table at a time: `HAND` once, `LANE` for each lane, where a lane may take after the first one
-instead (`kin`). Sizes are controller steps, times seconds. The figures are our choice (common practice, no source), made without reading a hand kept for judging; after
-the first errors on the validation hands, cuts counted from an entry were added.
+instead (`kin`). Sizes are controller steps, times seconds. The figures are our choice (common practice, no source),
+made without reading a hand kept for judging; after the first errors on the validation hands, cuts counted from an entry
+were added.
 
 `prior_curves.py` says what each name draws.
 """
