@@ -17,6 +17,7 @@ from phrasewright.model.hearing import CueHearing
 from phrasewright.model.lanes import frame_times_s, n_frames_for
 from phrasewright.model.listening import hear
 from phrasewright.training import personal_fitting
+from phrasewright.training.boosting import Boosting
 
 Array = NDArray[np.float64]
 Hand = Callable[[CueHearing, int], Array]
@@ -26,7 +27,7 @@ Hand = Callable[[CueHearing, int], Array]
 def few_trees() -> Iterator[None]:
     """A tenth of the trees, for every test of a module that imports this: they tell as much in a tenth of the time."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(personal_fitting, "Boosting", partial(personal_fitting.Boosting, n_trees=10, rate=0.3))
+        patch.setattr(personal_fitting, "Boosting", partial(Boosting, n_trees=10, rate=0.3))
         yield
 
 

@@ -300,7 +300,7 @@ def main(argv: Sequence[str] | None = None) -> None:
     _SPANS.update({amount: spans_to_learn(movements, AMOUNTS[amount]) for amount in amounts})
     _SPANS["judge"] = spans_to_judge(movements)
     if chosen.cases:
-        _SPANS.update({amount: spans_to_learn(movements, AMOUNTS[amount]) for amount in ("cue", "three")})
+        _SPANS.update({amount: spans_to_learn(movements, AMOUNTS[amount]) for amount in ("cue",)})
     for span in {(id(s.hearing), s.index): s for spans in _SPANS.values() for s in spans}.values():
         for way in ("shipped", "rules"):
             kept(span.hearing, span.index, way=way)
