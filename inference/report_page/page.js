@@ -126,7 +126,8 @@
       while (j < b.x.length && b.x[j] <= now) j++;
       if (!i || !j) continue;
       const one = a.y[i - 1], two = b.y[j - 1];
-      x.push(now); main.push(one); other.push(Number.isNaN(two) ? one : two);  // no area where one says nothing
+      const silent = Number.isNaN(one) || Number.isNaN(two), last = main.length ? main.at(-1) : 0;
+      x.push(now); main.push(silent ? last : one); other.push(silent ? last : two);  // no area where one says nothing
     }
     x.push(Math.max(end, x.at(-1))); main.push(main.at(-1)); other.push(other.at(-1));
     return corners({x, main, other});
