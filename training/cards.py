@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -60,7 +61,7 @@ def amend_card(weights: Path, **changes: Any) -> None:
 
 
 def _write(weights: Path, card: Mapping[str, Any]) -> None:
-    weights.with_suffix(".json").write_text(json.dumps(card, indent=1) + "\n", encoding="utf-8")
+    weights.with_suffix(".json").write_text(_told(card) + "\n", encoding="utf-8")
     settings = "\n".join(f"- {name}: {value}" for name, value in card["settings"].items())
     before = ""
     if "begun_from" in card:
@@ -68,13 +69,20 @@ def _write(weights: Path, card: Mapping[str, Any]) -> None:
         before = f"First:\n\n    {card['begun_from']['command']}\n\n({said})\n\nThen, from those weights:\n\n"
     passed = "passed" if card["passed_property_tests"] else "not passed: `shape` uses the rules"
     tested = f"Property tests of the rules on this network: {passed}.\n\n" if weights.stem != "evidence" else ""
+    figures = {name: value for name, value in card["figures"].items() if name != "evaluation"}  # in the JSON alone
     weights.with_suffix(".md").write_text(
         f"# {weights.stem}\n\n{WHAT.get(weights.stem, WHAT['base'])} License: MIT.\n\n"
         f"## Data\n\n{card['data']}\n\n{len(card['scores'])} scores; their names stand in {weights.stem}.json.\n\n"
         f"## Training\n\n{before}    {card['command']}\n\n{settings}\n\n{card.get('afterwards', '')}\n\n"
         f"## Figures\n\n{tested}```json\n"
-        f"{json.dumps(card['figures'], indent=1)}\n```\n\n"
+        f"{_told(figures)}\n```\n\n"
         "## Limits\n\nThe curves learned from are rule-made, so a low error is fit to the teacher, not to players. "
         "Movement that has no reason in the notes is not learned; it is added, seeded by the phrase.\n",
         encoding="utf-8",
     )
+
+
+def _told(facts: Mapping[str, Any]) -> str:
+    """JSON with lists of numbers on one line."""
+    text = json.dumps(facts, indent=1)
+    return re.sub(r"\[\s+([^\[\]{}]*?)\s+\]", lambda found: "[" + " ".join(found[1].split()) + "]", text)
