@@ -370,8 +370,8 @@ def _woven_track(midi: MidiFile, index: int, removed: NDArray[np.bool_] | None, 
     deltas = np.diff(np.r_[0, tick, end_tick]).tolist()
     if max(deltas) > _LONGEST_DELTA:
         raise InputError(
-            f"track {index + 1}: lanes would lie {max(deltas)} ticks apart, more than a MIDI file can tell; its tempo is "
-            "faster than any music, export it again"
+            f"track {index + 1}: lanes would lie {max(deltas)} ticks apart, more than a MIDI file can tell; its tempo "
+            "is faster than any music, export it again"
         )
     out = [
         (_BYTE[delta] if delta < 128 else _encoded_length(delta)) + body

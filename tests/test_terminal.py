@@ -82,7 +82,8 @@ def test_names_show_even_where_the_terminal_lacks_their_letters(place: Path) -> 
 
 def test_a_reader_that_goes_away_ends_the_command_without_a_traceback(place: Path) -> None:
     command = f'"{sys.executable}" -m phrasewright.inference.cli explain "$CUE" | head -c 1'
-    told = subprocess.run(command, shell=True, env=os.environ | {"CUE": CUE}, capture_output=True, check=True, text=True)
+    known = os.environ | {"CUE": CUE}
+    told = subprocess.run(command, shell=True, env=known, capture_output=True, check=True, text=True)
     assert told.stderr == ""
 
 
