@@ -29,6 +29,8 @@ CLUSTER_WAIT_S = 10
 CUE_LIMIT_S = 3600
 """A cue that no worker of a cluster has returned after this long counts as lost."""
 _PLAIN_WIDTH = 100
+_LOOKS = 5
+"""Passages to look at first that the text names; JSON and page have more."""
 
 
 def cue_paths(inputs: Sequence[Path]) -> list[Path]:
@@ -245,7 +247,21 @@ def _cue_lines(cue: dict[str, Any]) -> list[str]:
         lines.append(title + "; ".join(lanes))
         lines += [f"      {remark}" for remark in part["remarks"]]
         lines += [f"      {_joined_line(told)}" for told in part.get("joined", ())]
-    return [*lines, *(f"  {remark}" for remark in cue["remarks"])]
+    lines += [f"  {remark}" for remark in cue["remarks"]]
+    unsure = cue.get("look_first", ())[:_LOOKS]
+    if unsure:
+        lines.append("  look first where the model is least sure:")
+        lines += [f"      {_unsure_line(told, cue)}" for told in unsure]
+    return lines
+
+
+def _unsure_line(told: dict[str, Any], cue: dict[str, Any]) -> str:
+    (name,) = [part["name"] for part in cue["parts"] if part["index"] == told["part"]]
+    place = f"{told['start_s']:.1f} to {told['end_s']:.1f} s"
+    if told["bars"] is not None:
+        first, last = told["bars"]
+        place = f"bar {first}" if first == last else f"bars {first} to {last}"
+    return f"{place}, {name}, {told['lane']}: two hands in three within {told['spread']:.0f} steps"
 
 
 def _joined_line(told: dict[str, Any]) -> str:

@@ -187,8 +187,9 @@ def residue_cc(
     `residue` saves drawing it where the caller has drawn it already.
     """
     frames = prediction_frames(hearing, index, n_frames=n_frames, wide_frames=RESIDUE_FRAMES)
-    with_it = raw_cc(hearing, index, frames, parameters=DEFAULT, residue=residue)
-    return _at_every_frame(with_it - raw_cc(hearing, index, frames, parameters=foreseeable(DEFAULT)), frames, n_frames)
+    with_it = raw_cc(hearing, index, frames, parameters=DEFAULT, residue=residue, with_events=False)
+    without = raw_cc(hearing, index, frames, parameters=foreseeable(DEFAULT), with_events=False)
+    return _at_every_frame(with_it - without, frames, n_frames)
 
 
 def foreseeable(parameters: RuleParameters) -> RuleParameters:

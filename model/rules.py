@@ -54,16 +54,26 @@ def raw_cc(
     *,
     parameters: RuleParameters = DEFAULT,
     residue: Residue | None = None,
+    with_events: bool = True,
 ) -> Array:
-    """The same at some frames of the 10 ms grid, their numbers rising: shape (n_frames, 3), steps."""
+    """The same at some frames of the 10 ms grid, their numbers rising: shape (n_frames, 3), steps.
+
+    Without events, closings and accents are left out: what two answers differ by needs them in neither.
+    """
     value_cc = np.tile(np.array(parameters.centres_cc()), (len(frames), 1))
     if hearing.parts[index].attacks.n_attacks:
-        value_cc += _shaped(hearing, index, frames, residue, parameters=parameters)
+        value_cc += _shaped(hearing, index, frames, residue, parameters=parameters, with_events=with_events)
     return value_cc
 
 
 def _shaped(
-    hearing: CueHearing, index: int, frames: Ints, residue: Residue | None, *, parameters: RuleParameters
+    hearing: CueHearing,
+    index: int,
+    frames: Ints,
+    residue: Residue | None,
+    *,
+    parameters: RuleParameters,
+    with_events: bool,
 ) -> Array:
     """Distance from the centres, shape (n_frames, 3), steps."""
     part = hearing.parts[index]
@@ -73,7 +83,8 @@ def _shaped(
     touch, solo = parameters.touch(part.part.family), part.part.instrument.solo
 
     slow_cc = arc_cc(part, gestures, grid, residue, parameters=parameters, touch=touch)
-    slow_cc += closing_cc(gestures, grid, parameters=parameters, touch=touch)
+    if with_events:
+        slow_cc += closing_cc(gestures, grid, parameters=parameters, touch=touch)
     base_cc = height_cc(gestures, len(part.phrases), parameters=parameters)[:, None] + np.zeros(2)
     base_cc += gestures.metre[:, None] * np.array(parameters.note.metre_cc)
     base_cc += residue.level * np.array(parameters.note.residue_cc)
@@ -83,7 +94,8 @@ def _shaped(
     lanes[:, :2] = slow_cc + moving[:, :2]
     lanes[:, :2] += notes_cc(gestures, grid, base_cc, parameters=parameters, touch=touch, solo=solo)
     lanes[:, :2] += dips_cc(gestures, grid, residue.dip, parameters=parameters, touch=touch, solo=solo)
-    lanes[:, :2] += spikes_cc(gestures, grid, parameters=parameters, touch=touch)
+    if with_events:
+        lanes[:, :2] += spikes_cc(gestures, grid, parameters=parameters, touch=touch)
     lanes[:, :2] += breath_cc(part, gestures, grid, residue, parameters=parameters, touch=touch, solo=solo)
     lanes[:, :2] += beats_cc(part, gestures, metre_of(hearing, index), grid, parameters=parameters)
     vibrato = vibrato_cc(gestures, grid, slow_cc[:, 0], parameters=parameters, solo=solo)

@@ -9,6 +9,7 @@ import pytest
 from drawn_cues import Line, write_cue
 
 from phrasewright.data.reading import read_cue
+from phrasewright.inference.batch import shape_files, summary_text
 from phrasewright.inference.shaping import ShapeOptions, shape_cue
 from phrasewright.model.hearing import CueHearing
 from phrasewright.model.lanes import DenseLanes
@@ -67,3 +68,14 @@ def test_rules_claim_nothing_and_the_network_names_passages(tmp_path: Path) -> N
     rows = shape_cue(cue).summary["look_first"]
     assert len(rows) == len({row["start_s"] for row in rows})
     assert all(row["spread"] > 0 and row["bars"] for row in rows)
+
+
+def test_the_terminal_says_where_to_look_first(tmp_path: Path) -> None:
+    cue = write_cue(tmp_path / "cue.mid", Line("Oboe", 68, [note for phrase in PHRASES for note in phrase]))
+    result = shape_files([cue], tmp_path / "shaped.mid", options=ShapeOptions())
+    first = result["cues"][0]["look_first"][0]
+    lines = summary_text(result).splitlines()
+    at = lines.index("  look first where the model is least sure:")
+    assert f"Oboe, {first['lane']}" in lines[at + 1]
+    assert str(first["bars"][0]) in lines[at + 1]
+    assert 1 <= len(lines) - at - 1 <= 5
