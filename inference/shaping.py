@@ -168,6 +168,7 @@ def shape_cue(
     cue = read_cue(path, profile=profile)
     chosen = select_parts(cue, options.parts)
     span = bar_ticks(cue, options.bars)
+    first_s, stop_s = (0.0, np.inf) if span is None else cue.tempo.tick_to_s(span).tolist()
     if predictor is not None:
         chosen_by = Chosen(predictor[0], STYLE_NAMES.get(predictor[1], predictor[1]), "1", predictor[2])
     by = chosen_by or chosen_predictor(options)
@@ -196,7 +197,7 @@ def shape_cue(
             )
             plans.append(tuple(plan for plan, _ in planned))
             kept_s = {plan.lane: plan.kept_s for plan in plans[-1]}
-            spreads[part.index] = claimed_spreads(dense, part.notes, kept_s=kept_s)
+            spreads[part.index] = claimed_spreads(dense, part.notes, kept_s=kept_s, written_s=(first_s, stop_s))
             yield from (request for _, request in planned)
 
     events = iter(write_lanes(requests(), cue.tempo))

@@ -49,11 +49,16 @@ class Unsure:
 
 
 def claimed_spreads(
-    dense: DenseLanes, notes: Notes, *, kept_s: Mapping[str, Sequence[Sequence[float]]]
+    dense: DenseLanes,
+    notes: Notes,
+    *,
+    kept_s: Mapping[str, Sequence[Sequence[float]]],
+    written_s: tuple[float, float] = (0.0, np.inf),
 ) -> dict[str, NDArray[np.float32]]:
     """The spread of each lane in `kept_s` where the part sounds and the lane was not kept as it was drawn.
 
-    Lanes for which the predictor claims no spread anywhere (the rules) are left out.
+    Nothing is claimed outside `written_s`, the stretch that was to be shaped. Lanes for which the predictor claims no
+    spread anywhere (the rules) are left out.
     """
     every = round(SPREAD_STEP_S / FRAME_S)
     found = {}
@@ -62,6 +67,7 @@ def claimed_spreads(
             continue
         spread = dense.spread_cc[::every, LANES.index(lane)].astype(np.float32)
         known = _inside(sounding_spans(notes), len(spread)) & ~_inside(np.array(spans).reshape(-1, 2), len(spread))
+        known &= _inside(np.minimum([written_s], len(spread) * SPREAD_STEP_S), len(spread))
         found[lane] = np.where(known, spread, np.float32(np.nan))
     return found
 

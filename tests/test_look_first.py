@@ -79,3 +79,12 @@ def test_the_terminal_says_where_to_look_first(tmp_path: Path) -> None:
     assert f"Oboe, {first['lane']}" in lines[at + 1]
     assert str(first["bars"][0]) in lines[at + 1]
     assert 1 <= len(lines) - at - 1 <= 5
+
+
+def test_only_the_bars_that_were_shaped_are_named(tmp_path: Path) -> None:
+    cue = write_cue(tmp_path / "cue.mid", Line("Oboe", 68, [note for phrase in PHRASES for note in phrase]))
+    everywhere = shape_cue(cue).summary["look_first"]
+    there = shape_cue(cue, ShapeOptions(bars=(2, 3))).summary["look_first"]
+    assert there
+    assert max(row["end_s"] for row in there) < max(row["end_s"] for row in everywhere)
+    assert all(row["bars"][0] <= 3 and row["bars"][1] >= 2 for row in there)
