@@ -153,7 +153,8 @@ def draw_curve(rows: Rows, path: Path) -> None:
     axes.set_xlabel("music corrected before")
     axes.spines[["top", "right"]].set_visible(False)
     axes.legend(frameon=False, fontsize=8)
-    figure.savefig(path, metadata={"Date": None} if path.suffix == ".svg" else None)
+    unnamed = dict.fromkeys(("Date", "Creator", "Format", "Type"))
+    figure.savefig(path, metadata=unnamed if path.suffix == ".svg" else None)
     pyplot.close(figure)
 
 
