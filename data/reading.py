@@ -24,9 +24,15 @@ from phrasewright.data.instruments import (
 from phrasewright.data.midi import TEXT_TYPES, MidiFile, Track, meta_messages, meta_text, port_of, read_midi
 from phrasewright.data.notes import Notes
 from phrasewright.data.pairing import channels_with_notes, pair_notes
-from phrasewright.data.passages import articulation_words, base_words, passages_of, program_at, programs_played
+from phrasewright.data.passages import (
+    articulation_words,
+    base_words,
+    passages_of,
+    program_at,
+    programs_played,
+    switch_mask,
+)
 from phrasewright.data.profiles import Profile, ProfileEntry
-from phrasewright.data.switches import switch_mask
 from phrasewright.data.tempo import TempoMap, smpte_map, tempo_map
 
 MAX_DURATION_S = 3 * 3600
