@@ -8,8 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phrasewright.data.cue import Cue, Part
-from phrasewright.data.mark_words import is_accent, mark_words
-from phrasewright.data.marks import plan_of_marks
+from phrasewright.data.marks import is_accent, mark_words, plan_of_marks
 from phrasewright.data.plan import Plan
 from phrasewright.model.accents import accents_of
 from phrasewright.model.attacks import attacks_of, passage_at
