@@ -15,11 +15,10 @@ from phrasewright.inference.cli import main
 from phrasewright.model.features import ATTACK_FEATURES, FEATURE_GROUPS, FRAME_FEATURES
 from phrasewright.model.hearing import CueHearing
 from phrasewright.training import evaluation, simple_models
-from phrasewright.training.ablation import shuffled
 from phrasewright.training.corpus import held_out
 from phrasewright.training.evaluation import CONTENDERS, FIGURES_OF, evaluate, evaluation_text, held_out_cues
 from phrasewright.training.fitting import JUDGED_SEEDS
-from phrasewright.training.simple_models import COLUMNS, default_cc, fitted, view_of
+from phrasewright.training.simple_models import COLUMNS, default_cc, fitted, shuffled, view_of
 
 
 def duet(shift: int) -> CueHearing:

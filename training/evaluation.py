@@ -46,7 +46,7 @@ from phrasewright.training.corpus import HELD_OUT, Score, cue_of, held_out, kept
 from phrasewright.training.hands_apart import Hand, hands_at
 from phrasewright.training.prior import drawn_person
 from phrasewright.training.prior_curves import drawn_cc, sight_of
-from phrasewright.training.simple_models import View, default_cc, fitted, view_of
+from phrasewright.training.simple_models import View, ablation_of, default_cc, fitted, view_of
 from phrasewright.training.textures import Line, Sketch
 
 Array = NDArray[np.float64]
@@ -142,8 +142,6 @@ def evaluate(
     kinds = {kind: [name for k, name in hands if k == kind] for kind in dict.fromkeys(k for k, _ in hands)}
     result = {"pieces": list(pieces), "hands": kinds, "figures": figures}
     if ablation:
-        from phrasewright.training.ablation import ablation_of
-
         result["ablation"] = ablation_of([v for views in pieces.values() for v in views], known, weights, done)
     return result
 
