@@ -95,7 +95,7 @@ def write_demo(name: str, path: Path) -> None:
 
 
 def write_demos(folder: Path) -> list[Path]:
-    """Write every demo cue into a folder that exists; existing files of these names are replaced."""
+    """Write every demo cue into a folder, made if absent; existing files of these names are replaced."""
     paths = [folder / f"{name}.mid" for name in _MAKERS]
     for name, path in zip(_MAKERS, paths, strict=True):
         write_demo(name, path)

@@ -17,7 +17,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phrasewright.data.demo_cues import demo_names, write_demos
-from phrasewright.data.errors import OutputError
 from phrasewright.data.midi import LaneEvents, weave
 from phrasewright.data.reading import read_cue
 from phrasewright.inference.batch import shape_files
@@ -97,16 +96,10 @@ def make_demo(
             check_output(place / f"{name}.mid", inputs=(), force=force)
     for out in (corrected, styled, kept) if learn is not None else ():
         check_output(out, inputs=(), force=force)
-    try:
-        cues.mkdir(parents=True, exist_ok=True)
-        paths = write_demos(cues)
-    except OSError as fault:
-        raise OutputError(f"{cues}: cannot be written ({fault.strerror or fault}); choose another folder") from fault
+    paths = write_demos(cues)
     shape_files(paths, shaped, options=options, force=force, done=done)
     if learn is not None:
         first = shaped / corrected.name
-        for place in (corrected.parent, styled.parent):
-            place.mkdir(exist_ok=True)
         write_whole(corrected, corrected_bytes(first), force=force)
         learn(STYLE, corrected, first, kept)
         in_style = replace(options or ShapeOptions(), style=str(kept))

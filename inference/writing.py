@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import os
-import tempfile
 from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
 
 from phrasewright.data.errors import OutputError, UsageError
-from phrasewright.data.files import clear_leftovers
+from phrasewright.data.files import unwritable, write_beside
 
 MIDI_SUFFIXES = (".mid", ".midi")
 
@@ -85,30 +84,17 @@ def write_whole(path: Path, content: bytes, *, force: bool = False, inputs: Sequ
         The file is there already, is an input, or cannot be written.
     """
     check_output(path, inputs=inputs, force=force)
-    temporary: Path | None = None
+    temporary = write_beside(path, content)
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        prefix = f".{path.name[:40]}."
-        clear_leftovers(path.parent, prefix=prefix)
-        descriptor, name = tempfile.mkstemp(prefix=prefix, suffix=".part", dir=path.parent)
-        temporary = Path(name)
-        with os.fdopen(descriptor, "wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        os.chmod(temporary, 0o666 & ~_umask())
         if force:
             os.replace(temporary, path)
         else:
             _move_if_absent(temporary, path)
-        temporary = None
-    except (OSError, ValueError) as fault:  # ValueError: a name that no system takes
-        reason = getattr(fault, "strerror", None) or str(fault)
-        raise OutputError(f"{path}: cannot be written ({reason}); check folder, permissions and space") from fault
+    except OSError as fault:
+        raise unwritable(path, fault) from fault
     finally:
-        if temporary is not None:
-            with suppress(OSError):
-                temporary.unlink()
+        with suppress(OSError):
+            temporary.unlink(missing_ok=True)
 
 
 def _move_if_absent(temporary: Path, path: Path) -> None:
@@ -119,11 +105,3 @@ def _move_if_absent(temporary: Path, path: Path) -> None:
         raise OutputError(f"{path}: is already there; choose another name, or add --force to replace it") from fault
     except OSError:
         os.replace(temporary, path)  # a file system without hard links
-        return
-    temporary.unlink()
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask

@@ -29,11 +29,11 @@ import numpy as np
 import torch
 from numpy.typing import NDArray
 from safetensors import SafetensorError, safe_open
-from safetensors.torch import save_file
+from safetensors.torch import save
 from torch import Tensor, nn
 
 from phrasewright.data.errors import InputError
-from phrasewright.data.files import check_file
+from phrasewright.data.files import check_file, write_together
 from phrasewright.model.evidence import MIDDLE_CC, SCALE_CC
 from phrasewright.model.features import ATTACK_FEATURES, FRAME_FEATURES
 from phrasewright.model.personal_features import N_BASIS
@@ -207,9 +207,14 @@ class Evidence(Trunk):
 
 
 def save_weights(network: Network | Evidence, path: Path) -> None:
-    """Write the weights as float16 safetensors, the configuration in the header."""
+    """Write the weights, whole or not at all. Raises OutputError."""
+    write_together({path: weights_bytes(network)})
+
+
+def weights_bytes(network: Network | Evidence) -> bytes:
+    """The weights as float16 safetensors, the configuration in the header."""
     tensors = {name: t.detach().to("cpu", torch.float16).contiguous() for name, t in network.state_dict().items()}
-    save_file(tensors, path, metadata={"config": json.dumps(asdict(network.config))})
+    return save(tensors, metadata={"config": json.dumps(asdict(network.config))})
 
 
 def load_weights(path: Path) -> Network:

@@ -4,6 +4,10 @@ from __future__ import annotations
 
 import csv
 import json
+import os
+import random
+import signal
+import time
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -14,7 +18,7 @@ import pytest
 import torch
 from learned_cues import draw, few_trees, write_cue
 
-from phrasewright.data.errors import InputError
+from phrasewright.data.errors import InputError, OutputError
 from phrasewright.data.store import Store
 from phrasewright.model.network import EvidenceConfig, NetworkConfig, load_evidence, load_weights
 from phrasewright.training import fitting
@@ -117,6 +121,80 @@ def test_training_that_was_cut_off_goes_on_to_the_same_weights(tmp_path: Path, w
     assert not (tmp_path / "base.safetensors").exists()
     assert (tmp_path / f"{stage}.checkpoint").exists()
     assert weights_in(fit(tmp_path).parent) == weights_in(whole)
+
+
+def fit_and_die(out: Path, *, after_s: float = 60.0, at_move: int = 1000) -> None:
+    """Train in a process of its own, killed after so many seconds or when it moves so many files to their places."""
+    child = os.fork()
+    if child == 0:
+        moved, move = 0, os.replace
+
+        def moving(*places: Any) -> None:
+            nonlocal moved
+            moved += 1
+            if moved == at_move:
+                os.kill(os.getpid(), signal.SIGKILL)
+            move(*places)
+
+        os.replace = moving
+        try:
+            fit(out)
+        finally:
+            os._exit(0)
+    until = time.monotonic() + after_s
+    while os.waitpid(child, os.WNOHANG)[0] == 0:
+        if time.monotonic() > until:
+            os.kill(child, signal.SIGKILL)
+            os.waitpid(child, 0)
+            return
+        time.sleep(0.002)
+
+
+@pytest.mark.parametrize("times", [3, pytest.param(50, marks=pytest.mark.slow)])
+def test_training_that_is_killed_leaves_all_or_nothing_and_goes_on(tmp_path: Path, whole: Path, times: int) -> None:
+    """At any moment, and just before any file comes to its place: where the default's weights are, all is."""
+    chance, n_whole = random.Random(times), 0
+    begin = time.monotonic()
+    fit_and_die(tmp_path / "timed")
+    lasts_s = time.monotonic() - begin
+    assert weights_in(tmp_path / "timed") == weights_in(whole)
+
+    def looked_at(out: Path) -> bool:
+        for path in out.glob("*.json"):
+            json.loads(path.read_text())
+        if not (out / "base.safetensors").exists():
+            return False
+        assert weights_in(out) == weights_in(whole)
+        assert {path.name for path in whole.iterdir()} <= {path.name for path in out.iterdir()}
+        return True
+
+    for i in range(times):
+        out = tmp_path / f"{n_whole}"
+        if i % 2:
+            fit_and_die(out, after_s=chance.uniform(0.0, 1.1 * lasts_s))
+        else:  # eight checkpoints, log, cards and weights
+            fit_and_die(out, at_move=chance.randrange(1, 16))
+        n_whole += looked_at(out)
+    out = tmp_path / f"{n_whole}"
+    assert weights_in(fit(out).parent) == weights_in(whole), "the same call goes on from what a kill left"
+    assert looked_at(out)
+    print(f"{times} kills, {n_whole} runs whole by then")
+
+
+def test_places_and_disks_that_take_no_weights_are_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "file").write_text("no folder")
+    (tmp_path / "loop").symlink_to("loop")
+    for name in ("file", "file/deeper", "loop", "x" * 300, "a\0b"):
+        with pytest.raises(OutputError, match="cannot be written"):
+            fit(tmp_path / name)
+
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(OutputError, match=r"default\.checkpoint: cannot be written \(No space left on device\)"):
+        fit(tmp_path / "out")
+    assert list((tmp_path / "out").iterdir()) == []
 
 
 def test_weights_that_are_there_stay(tmp_path: Path) -> None:

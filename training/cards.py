@@ -8,6 +8,8 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from phrasewright.data.files import write_together
+
 WHAT = {
     "base": "Dynamics, expression and vibrato lanes from notes, with a spread: the default, without evidence.",
     "evidence": (
@@ -26,7 +28,7 @@ DATA = (
 )
 
 
-def write_card(
+def card_files(
     weights: Path,
     *,
     settings: Mapping[str, Any],
@@ -35,8 +37,8 @@ def write_card(
     figures: Mapping[str, Any],
     passed_property_tests: bool = False,
     bands: Mapping[str, Any] | None = None,
-) -> None:
-    """Write `NAME.json` and `NAME.md` beside `NAME.safetensors`.
+) -> dict[Path, bytes]:
+    """What belongs into `NAME.json` and `NAME.md` beside `NAME.safetensors`.
 
     `bands` are the factors of `bands.py`. `passed_property_tests` stays False until the property tests of the rules
     have passed on these weights; `shape` uses the network only then.
@@ -51,17 +53,16 @@ def write_card(
     }
     if bands:
         card["bands"] = dict(bands)
-    _write(weights, card)
+    return _files(weights, card)
 
 
 def amend_card(weights: Path, **changes: Any) -> None:
     """Replace entries of an existing card, for instance after evaluation; `afterwards` says what was done by hand."""
     card = json.loads(weights.with_suffix(".json").read_text(encoding="utf-8"))
-    _write(weights, card | changes)
+    write_together(_files(weights, card | changes))
 
 
-def _write(weights: Path, card: Mapping[str, Any]) -> None:
-    weights.with_suffix(".json").write_text(_told(card) + "\n", encoding="utf-8")
+def _files(weights: Path, card: Mapping[str, Any]) -> dict[Path, bytes]:
     settings = "\n".join(f"- {name}: {value}" for name, value in card["settings"].items())
     before = ""
     if "begun_from" in card:
@@ -70,16 +71,16 @@ def _write(weights: Path, card: Mapping[str, Any]) -> None:
     passed = "passed" if card["passed_property_tests"] else "not passed: `shape` uses the rules"
     tested = f"Property tests of the rules on this network: {passed}.\n\n" if weights.stem != "evidence" else ""
     figures = {name: value for name, value in card["figures"].items() if name != "evaluation"}  # in the JSON alone
-    weights.with_suffix(".md").write_text(
+    text = (
         f"# {weights.stem}\n\n{WHAT.get(weights.stem, WHAT['base'])} License: MIT.\n\n"
         f"## Data\n\n{card['data']}\n\n{len(card['scores'])} scores; their names stand in {weights.stem}.json.\n\n"
         f"## Training\n\n{before}    {card['command']}\n\n{settings}\n\n{card.get('afterwards', '')}\n\n"
         f"## Figures\n\n{tested}```json\n"
         f"{_told(figures)}\n```\n\n"
         "## Limits\n\nThe curves learned from are rule-made, so a low error is fit to the teacher, not to players. "
-        "Movement that has no reason in the notes is not learned; it is added, seeded by the phrase.\n",
-        encoding="utf-8",
+        "Movement that has no reason in the notes is not learned; it is added, seeded by the phrase.\n"
     )
+    return {weights.with_suffix(".md"): text.encode(), weights.with_suffix(".json"): (_told(card) + "\n").encode()}
 
 
 def _told(facts: Mapping[str, Any]) -> str:

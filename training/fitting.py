@@ -10,6 +10,7 @@ little of a hand determines the rest (`evidence_fitting.py`). What is kept of bo
 from __future__ import annotations
 
 import csv
+import io
 import os
 import time
 from collections.abc import Callable, Mapping, Sequence
@@ -22,7 +23,8 @@ import torch
 from torch import Tensor, nn
 
 from phrasewright.data.curves import LANES
-from phrasewright.data.errors import InputError
+from phrasewright.data.errors import InputError, OutputError
+from phrasewright.data.files import unwritable, write_together
 from phrasewright.data.store import Store
 from phrasewright.model.network import (
     Evidence,
@@ -31,10 +33,10 @@ from phrasewright.model.network import (
     NetworkConfig,
     load_evidence,
     load_weights,
-    save_weights,
+    weights_bytes,
 )
 from phrasewright.training.bands import calibrated, refitted_spread
-from phrasewright.training.cards import write_card
+from phrasewright.training.cards import card_files
 from phrasewright.training.corpus import held_out
 from phrasewright.training.evidence_fitting import (
     JUDGED_CUES,
@@ -149,7 +151,8 @@ def train(
 ) -> Path:
     """Train and write `base.safetensors`, `evidence.safetensors`, their cards and `log.csv` into `out`.
 
-    An interrupted run leaves checkpoints there; the same call goes on from them and ends in the same numbers.
+    An interrupted run leaves checkpoints there; the same call goes on from them and ends in the same numbers. Files
+    appear together: where the default's weights stand, all belongs to them.
 
     Parameters
     ----------
@@ -181,16 +184,16 @@ def train(
     ------
     InputError
         Weights lie there already, there are no scores, or there is no such device.
+    OutputError
+        The folder cannot be written.
     """
     settings = PRESETS[preset]
     if steps:
         settings = replace(settings, default_steps=steps, evidence_steps=steps)
-    if not force and any((out / f"{name}.safetensors").exists() for name in WEIGHTS):
-        raise InputError(f"{out}: holds weights already; name another folder or add --force")
+    _check_folder(out, force=force)
     if device == "cuda" and not torch.cuda.is_available():
         raise InputError("no CUDA device is to be had; leave --device out, or say --device cpu")
     chosen = join_processes(device)
-    out.mkdir(parents=True, exist_ok=True)
     began_s = time.monotonic()
     scores = read_scores(limit=settings.n_scores, workers=workers or os.cpu_count() or 1, cache=cache)
     if not scores:
@@ -242,9 +245,9 @@ def train(
         networks = zip(WEIGHTS, (default, evidence), strict=True)
         parameters = {name: sum(p.numel() for p in network.parameters()) for name, network in networks}
         spent = {"building_s": round(built_s), "total_s": round(time.monotonic() - began_s), "device": _device(chosen)}
-        _write(out, default, evidence, log)
+        files = {out / "log.csv": _table(log)}
         for name, stage in zip(WEIGHTS, ("default", "evidence"), strict=True):
-            write_card(
+            files |= card_files(
                 out / f"{name}.safetensors",
                 settings={"preset": preset, "seed": seed, "corrections": len(more), **asdict(settings)},
                 command=command,
@@ -252,9 +255,25 @@ def train(
                 figures={"parameters": parameters[name], "training": spent, "held out": _last(log, stage)},
                 bands=bands,
             )
+        for name, network in (("evidence", evidence), ("base", default)):  # the default's weights come last
+            files[out / f"{name}.safetensors"] = weights_bytes(network.eval())
+        write_together(files)
         for name in ("default", "evidence"):
             (out / f"{name}.checkpoint").unlink(missing_ok=True)
     return out / "base.safetensors"
+
+
+def _check_folder(out: Path, *, force: bool) -> None:
+    """Make the folder, and refuse one that holds weights; but a run may have been cut off while it moved its own."""
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        there = [os.path.lexists(out / f"{name}.safetensors") for name in WEIGHTS]
+    except (OSError, ValueError) as fault:
+        raise unwritable(out, fault) from fault
+    if not os.access(out, os.W_OK | os.X_OK):
+        raise OutputError(f"{out}: cannot be written to; choose another folder, or change its permissions")
+    if not force and (there[0] or (there[1] and not (out / "evidence.checkpoint").exists())):
+        raise InputError(f"{out}: holds weights already; name another folder or add --force")
 
 
 def _fresh(
@@ -269,17 +288,14 @@ def _fresh(
     return default, evidence
 
 
-def _write(out: Path, default: Network, evidence: Evidence, log: Sequence[Mapping[str, Any]]) -> None:
-    """Weights and log, each written beside and renamed, the default's last: where it is whole, all is."""
+def _table(log: Sequence[Mapping[str, Any]]) -> bytes:
+    """The log as CSV."""
     columns = list(dict.fromkeys(name for line in log for name in line))
-    with (out / "log.csv.part").open("w", newline="", encoding="utf-8") as file:
-        writer = csv.DictWriter(file, fieldnames=columns)
-        writer.writeheader()
-        writer.writerows(log)
-    (out / "log.csv.part").replace(out / "log.csv")
-    for name, network in (("evidence", evidence), ("base", default)):
-        save_weights(network.eval(), out / f"{name}.part")
-        (out / f"{name}.part").replace(out / f"{name}.safetensors")
+    table = io.StringIO(newline="")
+    writer = csv.DictWriter(table, fieldnames=columns)
+    writer.writeheader()
+    writer.writerows(log)
+    return table.getvalue().encode()
 
 
 def _last(log: Sequence[Mapping[str, Any]], stage: str) -> dict[str, Any]:

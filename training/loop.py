@@ -19,8 +19,10 @@ from typing import Any
 import numpy as np
 import torch
 from safetensors import SafetensorError, safe_open
-from safetensors.torch import save_file
+from safetensors.torch import save
 from torch import Tensor, nn
+
+from phrasewright.data.files import write_together
 
 Figures = dict[str, float]
 Loss = Callable[[nn.Module, torch.Generator], tuple[Tensor, Figures]]
@@ -175,9 +177,8 @@ def _write(
     tensors |= {f"mean.{name}": tensor for name, tensor in mean.items()}
     for number, state in optimiser.state_dict()["state"].items():
         tensors |= {f"optimiser.{number}.{name}": tensor for name, tensor in state.items()}
-    beside = path.with_suffix(f".{os.getpid()}")
-    save_file({n: t.detach().cpu().contiguous() for n, t in tensors.items()}, beside, {"facts": json.dumps(facts)})
-    beside.replace(path)
+    plain = {name: tensor.detach().cpu().contiguous() for name, tensor in tensors.items()}
+    write_together({path: save(plain, {"facts": json.dumps(facts)})})
 
 
 def _read(path: Path, course: Course) -> tuple[dict[str, Tensor], dict[str, Any]] | None:
