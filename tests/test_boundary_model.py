@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 from safetensors.numpy import load_file, save_file
 
 from phrasewright.data.errors import InputError
-from phrasewright.model.boundary_decoding import LONGEST_S, divide, length_cost, odds_of, phrase_begins
 from phrasewright.model.boundary_features import Melody, context_of, features_of, metre_trust
 from phrasewright.model.boundary_model import (
     WEIGHTS,
@@ -25,6 +24,7 @@ from phrasewright.model.boundary_model import (
     shared_context,
     without_metre,
 )
+from phrasewright.model.phrases import LONGEST_S, divide, length_cost, odds_of, phrase_begins
 from phrasewright.model.trees import Trees
 
 QUESTION = [(67, 1.0), (69, 1.0), (71, 1.0), (72, 1.0), (74, 1.5), (72, 0.5), (71, 2.0)]

@@ -40,9 +40,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phrasewright.model.boundaries import local_boundary_strength
-from phrasewright.model.boundary_decoding import phrase_begins
 from phrasewright.model.boundary_features import Floats, Melody
 from phrasewright.model.boundary_model import BoundaryModel, begins_of_songs, load_boundary_model
+from phrasewright.model.phrases import phrase_begins
 from phrasewright.training.boundary_corpus import Song, chorales, essen
 from phrasewright.training.boundary_fitting import held_out, unmetred
 
