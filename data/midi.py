@@ -15,7 +15,6 @@ Units: ticks. Format: Standard MIDI Files 1.0.
 
 from __future__ import annotations
 
-import io
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -26,7 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phrasewright.data.errors import InputError
-from phrasewright.data.files import read_file, write_together
+from phrasewright.data.files import read_file
 from phrasewright.data.printing import printable
 
 META, SYSEX, ESCAPE = 0xFF, 0xF0, 0xF7
@@ -45,7 +44,8 @@ _SYSTEM_BYTES = {0xF1: 1, 0xF2: 2, 0xF3: 1, 0xF6: 0, 0xF8: 0, 0xFA: 0, 0xFB: 0, 
 _SMPTE_RATES = {24: 24.0, 25: 25.0, 29: 30_000 / 1001, 30: 30.0}
 _SETUP_CC = (0, 32, 121)
 _FRAME_OF_LANES = (0x03, 0x51, 0x58)  # track name, tempo, metre
-_BYTE = [bytes((value,)) for value in range(256)]
+_DELTA_STEPS = 1 << 7 * np.arange(1, 4)
+"""From these deltas on a delta takes a byte more."""
 
 
 @dataclass(frozen=True)
@@ -350,53 +350,64 @@ def lanes_alone(midi: MidiFile, lanes: Mapping[int, Collection[tuple[int, int]]]
 
 def _woven_track(midi: MidiFile, index: int, removed: NDArray[np.bool_] | None, added: LaneEvents | None) -> bytes:
     track = midi.tracks[index]
-    content = midi.content
+    content = np.frombuffer(midi.content, dtype=np.uint8)
     kept = np.arange(track.n_events) if removed is None else np.flatnonzero(~removed)
     has_end = track.n_events > 0 and track.status[-1] == META and track.data1[-1] == END_OF_TRACK
     if has_end:
         kept = kept[kept != track.n_events - 1]
-    status, start, stop = (a[kept].tolist() for a in (track.status, track.start, track.stop))
-    bodies = [_BYTE[s] + content[i:j] for s, i, j in zip(status, start, stop, strict=True)]
-    tick = track.tick[kept]
+    # tick, status, data bytes, and where and how much follows the status byte in the file: (6, n_events)
+    rows = np.stack([track.tick, track.status, track.data1, track.data2, track.start, track.stop - track.start])
+    rows = rows[:, kept]
     if added is not None:
         place = np.r_[2 * np.arange(len(kept)) + 1, 2 * _places(track, kept, added)]  # new ones before the kept one
-        order = np.lexsort((np.r_[tick, added.tick], place))
-        new = np.stack([0xB0 | added.channel, added.controller, added.value], axis=1).astype(np.uint8).tobytes()
-        bodies += [new[i : i + 3] for i in range(0, len(new), 3)]
-        bodies = [bodies[i] for i in order.tolist()]
-        tick = np.r_[tick, added.tick][order]
+        order = np.lexsort((np.r_[rows[0], added.tick], place))
+        none, two = np.zeros_like(added.tick), np.full_like(added.tick, 2)
+        new = np.stack([added.tick, 0xB0 | added.channel.astype(np.int64), added.controller, added.value, none, two])
+        rows = np.concatenate([rows, new], axis=1)[:, order]
+    tick, status, data1, data2, start, size = rows
     end_tick = max(track.end_tick, int(tick[-1]) if len(tick) else 0)
-    last = content[int(track.start[-1]) : int(track.stop[-1])] if has_end else bytes((END_OF_TRACK, 0))
-    bodies.append(_BYTE[META] + last)
-    deltas = np.diff(np.r_[0, tick, end_tick]).tolist()
-    if max(deltas) > _LONGEST_DELTA:
+    deltas = np.diff(np.r_[0, tick, end_tick])
+    if deltas.max() > _LONGEST_DELTA:
         raise InputError(
-            f"track {index + 1}: lanes would lie {max(deltas)} ticks apart, more than a MIDI file can tell; its tempo "
+            f"track {index + 1}: lanes would lie {deltas.max()} ticks apart, more than a MIDI file can tell; its tempo "
             "is faster than any music, export it again"
         )
-    out = [
-        (_BYTE[delta] if delta < 128 else _encoded_length(delta)) + body
-        for delta, body in zip(deltas, bodies, strict=True)
-    ]
-    return b"".join(out) + content[slice(*track.tail)]
+    delta = deltas[:-1]
+    n_delta = 1 + np.sum(delta[:, None] >= _DELTA_STEPS, axis=1)
+    after = np.cumsum(n_delta + 1 + size)
+    at = after - size - 1  # of the status byte
+    out = np.zeros(int(after[-1]) if len(after) else 0, dtype=np.uint8)
+    for k in range(4):  # seven bits a byte, the lowest last
+        long = n_delta > k
+        out[at[long] - 1 - k] = delta[long] >> 7 * k & 0x7F | (0x80 if k else 0)
+    out[at] = status
+    for k, data in ((0, data1), (1, data2)):
+        holds = (status < SYSEX) & (size > k)
+        out[at[holds] + 1 + k] = data[holds]
+    longer = status >= SYSEX
+    for to, begin, n in zip((at[longer] + 1).tolist(), start[longer].tolist(), size[longer].tolist(), strict=True):
+        out[to : to + n] = content[begin : begin + n]
+    last = midi.content[int(track.start[-1]) : int(track.stop[-1])] if has_end else bytes((END_OF_TRACK, 0))
+    ending = _encoded_length(int(deltas[-1])) + bytes((META,)) + last
+    return out.tobytes() + ending + midi.content[slice(*track.tail)]
 
 
 def _places(track: Track, kept: NDArray[np.int64], added: LaneEvents) -> NDArray[np.int64]:
     """Before which of the kept events each new one goes, shape (n_added,); not decreasing in one tick and channel."""
     tick, status, data1, data2 = (a[kept] for a in (track.tick, track.status, track.data1, track.data2))
-    first = np.searchsorted(tick, added.tick, side="left")
+    high = status & 0xF0
+    key, wanted = tick * 16 + (status & 0x0F), added.tick * 16 + added.channel  # one tick of one channel
     place = np.searchsorted(tick, added.tick, side="right")
-    for i in np.flatnonzero(first < place):
-        span = slice(int(first[i]), int(place[i]))
-        channel = int(added.channel[i])
-        here = status[span] & 0x0F == channel
-        high = status[span] & 0xF0
-        setup = here & ((high == 0xC0) | ((high == 0xB0) & np.isin(data1[span], _SETUP_CC)))
-        notes = here & (high == 0x90) & (data2[span] > 0)
-        if np.any(setup):
-            place[i] = first[i] + np.flatnonzero(setup)[-1] + 1
-        elif np.any(notes):
-            place[i] = first[i] + np.flatnonzero(notes)[0]
+    notes = np.flatnonzero((high == 0x90) & (data2 > 0))
+    notes = notes[np.argsort(key[notes], kind="stable")]
+    first = np.searchsorted(key[notes], wanted, side="left")
+    found = np.append(key[notes], -1)[first] == wanted
+    place[found] = notes[first[found]]
+    setup = np.flatnonzero((high == 0xC0) | ((high == 0xB0) & np.isin(data1, _SETUP_CC)))
+    setup = setup[np.argsort(key[setup], kind="stable")]
+    last = np.searchsorted(key[setup], wanted, side="right") - 1
+    found = np.append(key[setup], -1)[last] == wanted
+    place[found] = setup[last[found]] + 1
     return place
 
 
@@ -409,9 +420,7 @@ def to_message(kind: str, /, **values: int | str) -> mido.Message | mido.MetaMes
 def write_messages(
     path: Path, tracks: Sequence[Sequence[mido.Message | mido.MetaMessage]], *, ticks_per_beat: int
 ) -> None:
-    """Write a type 1 file, whole or not at all, from mido messages with delta times; for demo cues and for tests."""
+    """Write a type 1 file from mido messages with delta times; for the demo cues and for tests."""
     file = mido.MidiFile(type=1, ticks_per_beat=ticks_per_beat, charset="utf-8")
     file.tracks.extend(mido.MidiTrack(track) for track in tracks)
-    content = io.BytesIO()
-    file.save(file=content)
-    write_together({path: content.getvalue()})
+    file.save(path)
