@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phrasewright.data.notes import sounding_spans
-from phrasewright.model.ensemble import COUNTER_DB, counter_share, hand_over_db
+from phrasewright.model.ensemble import COUNTER_DB, STEP_S, counter_share, hand_over_db
 from phrasewright.model.gestures import Gestures, Grid, gestures_of, grid_of, runs_of, window_frames
 from phrasewright.model.hearing import EVENTS, CueHearing
 from phrasewright.model.lanes import FRAME_S, DenseLanes
@@ -22,7 +22,6 @@ from phrasewright.model.parameters import DEFAULT, RuleParameters
 from phrasewright.model.residue import Residue
 from phrasewright.model.riding import levels_at, on_the_plan
 from phrasewright.model.shapes import Window, bent_into, ease
-from phrasewright.model.texture import STEP_S
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]

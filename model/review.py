@@ -1,16 +1,24 @@
 """Lanes reviewed: what a listener would stumble over or a colleague would point at, part by part.
 
 One detector a kind, each a function from one written part to the flaws in it: `review_movement.py` (how lanes move),
-`review_joins.py` (joins and repeats), `review_events.py` (single events). Units: seconds, controller steps.
+`review_events.py` (single events, joins and repeats). Units: seconds, controller steps.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Collection
 
-from phrasewright.model.review_events import entries, jumps, missing_starts, stuck, too_dense
+from phrasewright.model.review_events import (
+    bare_joins,
+    bare_repeats,
+    entries,
+    jumps,
+    missing_starts,
+    retriggers,
+    stuck,
+    too_dense,
+)
 from phrasewright.model.review_flaws import Flaw, WrittenPart
-from phrasewright.model.review_joins import bare_joins, bare_repeats, retriggers
 from phrasewright.model.review_movement import copied_lanes, flat_holds, lone_lanes, machine_holds
 
 _DETECTORS: dict[str, Callable[[WrittenPart], list[Flaw]]] = {

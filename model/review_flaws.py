@@ -16,6 +16,7 @@ from phrasewright.data.curves import Curve
 from phrasewright.data.notes import Notes, sounding_spans
 from phrasewright.data.tempo import TempoMap
 from phrasewright.model.hearing import Attacks, Phrase
+from phrasewright.model.lanes import FRAME_S
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -24,8 +25,6 @@ Mask = NDArray[np.bool_]
 LEVEL_LANES = ("dynamics", "expression")
 """The two lanes that carry a line; vibrato colours it."""
 SEVERITIES = ("low", "medium", "high")
-FRAME_S = 0.01
-"""Spacing of the grid on which movement is measured, the one on which lanes are compared too."""
 
 
 @dataclass(frozen=True)

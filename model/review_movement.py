@@ -11,8 +11,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from phrasewright.data.curves import LANES
+from phrasewright.model.lanes import FRAME_S
 from phrasewright.model.review_flaws import (
-    FRAME_S,
     LEVEL_LANES,
     Flaw,
     Floats,
