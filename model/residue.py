@@ -1,18 +1,122 @@
-"""All random draws of one part, made phrase by phrase from the phrases' own streams."""
+"""Movement that has no reason in the notes: where it comes from, and how it runs.
+
+Each phrase has its own stream of random numbers, seeded by what it contains (intervals and durations in beats), by its
+part, and by how often that content was heard in the part before; all draws of a part are made phrase by phrase from
+these. So an edit elsewhere changes nothing here, yet neither a repeated bar nor a doubling part repeats the movement.
+
+The drift runs through turning points on alternate sides of the middle whose distances in time and size are drawn anew
+each time: it never stands still, is not periodic and knows nothing of the beat.
+"""
 
 from __future__ import annotations
 
+import hashlib
+from collections import Counter
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from phrasewright.model.drift import drift_cc, least_periodic, n_draws, phrase_streams, turning_points
 from phrasewright.model.gestures import Gestures
 from phrasewright.model.hearing import PartHearing
 from phrasewright.model.parameters import RuleParameters
 
+_BEAT_GRID = 96.0
+"""Durations are compared in steps of a 96th of a beat, so that rounding of ticks does not matter."""
 Array = NDArray[np.float64]
+
+
+def phrase_streams(part: PartHearing) -> list[np.random.Generator]:
+    """One generator a phrase, in order."""
+    notes = part.part.notes
+    seen: Counter[bytes] = Counter()
+    streams = []
+    for phrase in part.phrases:
+        span = slice(phrase.first_note, phrase.last_note + 1)
+        onset = np.rint((notes.onset_beat[span] - notes.onset_beat[phrase.first_note]) * _BEAT_GRID).astype(np.int64)
+        length = np.rint((notes.offset_beat[span] - notes.onset_beat[span]) * _BEAT_GRID).astype(np.int64)
+        interval = notes.pitch[span] - notes.pitch[phrase.first_note]
+        content = np.concatenate([onset, length, interval]).astype("<i8").tobytes()
+        seen[content] += 1
+        name = f"{part.part.index}/{part.part.name}/{seen[content]}".encode()
+        seed = int.from_bytes(hashlib.blake2b(content + name, digest_size=8).digest(), "little")
+        streams.append(np.random.Generator(np.random.PCG64(seed)))
+    return streams
+
+
+def n_draws(length_s: float, leg_s: tuple[float, float]) -> int:
+    """Turning points that surely cover a stretch of `length_s`; each needs three uniform draws."""
+    return int(np.ceil((max(length_s, 0.0) + leg_s[1]) / leg_s[0])) + 2
+
+
+def turning_points(
+    draws: list[Array], start_s: Array, end_s: Array, *, leg_s: tuple[float, float], size_cc: tuple[float, float]
+) -> tuple[Array, Array]:
+    """Turning points of the drifts of several stretches at once.
+
+    Parameters
+    ----------
+    draws : list of (n_points, 3) arrays
+        Uniform draws 0..1 of each stretch (`n_draws` rows): whether the leg is short or long, how long within its kind,
+        and how far from the middle the point lies. The first row also places the first point and picks the side.
+    start_s, end_s : (n_stretches,)
+        Points begin up to one leg before the start and stop at the end.
+
+    Returns
+    -------
+    time_s, value_cc : (n_points,) each, stretch after stretch
+    """
+    count = np.array([len(rows) for rows in draws])
+    stretch = np.repeat(np.arange(len(draws)), count)
+    first = np.r_[0, np.cumsum(count)[:-1]]
+    rows = np.concatenate(draws)  # (n_points, 3)
+    # long and short legs, few between: legs near one length would make a period
+    share = np.where(rows[:, 0] < 0.5, 0.3 * rows[:, 1], 0.75 + 0.25 * rows[:, 1])
+    leg = leg_s[0] + (leg_s[1] - leg_s[0]) * share
+    run = np.cumsum(leg)
+    begin_s = start_s - rows[first, 0] * leg_s[1]
+    time_s = begin_s[stretch] + (run - run[first][stretch])
+    side = np.where(rows[first, 1] < 0.5, 1.0, -1.0)[stretch]
+    alternate = np.where((np.arange(len(rows)) - first[stretch]) % 2, -1.0, 1.0)
+    value_cc = (size_cc[0] + (size_cc[1] - size_cc[0]) * rows[:, 2]) * side * alternate
+    keep = time_s < end_s[stretch]
+    return time_s[keep], value_cc[keep]
+
+
+def least_periodic(candidates: list[tuple[Array, Array]], spans_s: list[tuple[float, float]]) -> int:
+    """Which of the candidates (times, values) repeats itself least on the given held notes, counted from 0.
+
+    What counts is the highest local peak of the biased autocorrelation beyond half a second, of the drift on top of a
+    gentle swell such as a phrase gives it.
+    """
+    step_s = 0.05
+    worst = np.zeros(len(candidates))
+    for start_s, end_s in spans_s:
+        time_s = np.arange(start_s, end_s, step_s)
+        swell = 7.0 * np.sin(np.pi * (time_s - start_s) / (end_s - start_s))
+        for k, (point_s, point_cc) in enumerate(candidates):
+            worst[k] = max(worst[k], autocorrelation_peak(drift_cc(time_s, point_s, point_cc) + swell, step_s=step_s))
+    return int(np.argmin(worst))
+
+
+def autocorrelation_peak(value: Array, *, step_s: float, from_s: float = 0.5) -> float:
+    """Highest local peak of the biased autocorrelation beyond `from_s`, 0 where there is none. `value`: (n,)."""
+    moved = value - value.mean()
+    row = np.correlate(moved, moved, "full")[len(moved) - 1 :]
+    if len(row) < 3 or row[0] <= 0.0:
+        return 0.0
+    row = row / row[0]
+    peak = (row[1:-1] > row[:-2]) & (row[1:-1] >= row[2:]) & (np.arange(1, len(row) - 1) * step_s >= from_s)
+    return float(row[1:-1][peak].max()) if np.any(peak) else 0.0
+
+
+def drift_cc(time_s: Array, point_s: Array, point_cc: Array) -> Array:
+    """The drift through its turning points, half a cosine between each two. Shape of `time_s`, in steps."""
+    if len(point_s) < 2:
+        return np.zeros(len(time_s))
+    i = np.clip(np.searchsorted(point_s, time_s, side="right") - 1, 0, len(point_s) - 2)
+    share = np.clip((time_s - point_s[i]) / (point_s[i + 1] - point_s[i]), 0.0, 1.0)
+    return np.asarray(point_cc[i] + (point_cc[i + 1] - point_cc[i]) * (0.5 - 0.5 * np.cos(np.pi * share)))
 
 
 @dataclass(frozen=True)

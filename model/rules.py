@@ -13,12 +13,11 @@ from phrasewright.model.gestures import Gestures, Grid, gestures_of, grid_of, me
 from phrasewright.model.hearing import CueHearing
 from phrasewright.model.lanes import DenseLanes, n_frames_for
 from phrasewright.model.limits import within_limits
-from phrasewright.model.note_shapes import dips_cc, notes_cc, spikes_cc
+from phrasewright.model.note_shapes import dips_cc, notes_cc, spikes_cc, vibrato_cc
 from phrasewright.model.parameters import DEFAULT, RuleParameters
 from phrasewright.model.phrase_shapes import arc_cc, beats_cc, breath_cc, closing_cc, height_cc
 from phrasewright.model.residue import Residue, residue_of
 from phrasewright.model.shapes import ease
-from phrasewright.model.vibrato import vibrato_cc
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]

@@ -30,9 +30,9 @@ from played_lines import (
     tune_with_rests,
 )
 
-from phrasewright.model.drift import autocorrelation_peak
 from phrasewright.model.hearing import CueHearing
 from phrasewright.model.lanes import FRAME_S
+from phrasewright.model.residue import autocorrelation_peak
 
 Array = NDArray[np.float64]
 

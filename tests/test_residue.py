@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from numpy.lib.stride_tricks import sliding_window_view
 from played_lines import line, solo_line
 
-from phrasewright.model.drift import (
+from phrasewright.model.parameters import DEFAULT
+from phrasewright.model.residue import (
     autocorrelation_peak,
     drift_cc,
     least_periodic,
@@ -19,7 +20,6 @@ from phrasewright.model.drift import (
     phrase_streams,
     turning_points,
 )
-from phrasewright.model.parameters import DEFAULT
 
 LEG_S, SIZE_CC = DEFAULT.held.leg_s, DEFAULT.held.size_cc
 
