@@ -3,11 +3,14 @@
 The first file is the left one. It decides where parts sound and where phrases begin and end; every other file is
 compared with it by time, or, where its notes stand elsewhere, by its notes (`counterparts.py`). Levels are in
 controller steps, times in seconds; intervals are 95 %, by phrase.
+
+As a table a comparison has one row a phrase and one a situation, lane by lane, all with the same columns, so that one
+file sorts and filters in any spreadsheet.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phrasewright.data.cue import Cue
-from phrasewright.data.curves import COLOUR_LANES, LANES
+from phrasewright.data.curves import ALL_LANES, COLOUR_LANES, LANES
 from phrasewright.data.profiles import Profile, read_profile
 from phrasewright.data.reading import read_cue
 from phrasewright.data.tempo import TempoMap
@@ -30,8 +33,10 @@ from phrasewright.model.metrics import (
     LanePair,
     PhraseSums,
     evaluate_all,
+    frames_in_pair,
     interval_by_phrase,
     lane_pair,
+    phrase_ranges,
     phrase_sums,
 )
 from phrasewright.model.responses import as_filed
@@ -40,6 +45,12 @@ if TYPE_CHECKING:
     from pandas import DataFrame
 
 _DECIMALS = 6
+AXES = ("phrase", "role", "figure", "event")
+COLUMNS = (
+    "axis", "label", "part", "name", "lane", "start_s", "end_s", "first_bar", "last_bar", "n_phrases", "n_frames",
+    "mae", "mae_low", "mae_high", "bias", "bias_low", "bias_high", "rmse", "left_range", "right_range",
+)  # fmt: skip
+_WHOLE = ("part", "first_bar", "last_bar", "n_phrases", "n_frames")
 
 
 @dataclass(frozen=True)
@@ -96,8 +107,6 @@ def compare_into(
     entries = read_profile(profile) if profile is not None else None
     compared = comparisons(left, rights, profile=entries, tables=table is not None or report is not None)
     if table is not None:
-        from phrasewright.inference.comparison_tables import csv_of
-
         tables = [(str(path), one.table) for path, one in zip(rights, compared, strict=True) if one.table is not None]
         write_whole(table, csv_of(tables).encode(), force=force, inputs=inputs)
     if report is not None:
@@ -189,12 +198,7 @@ def compare_cues(hearing: CueHearing, right: Cue, *, tables: bool = False) -> Co
         "remarks": remarks,
         "summary": summary_of(overall, phrases, habits, only_in, names=(left.path.name, right.path.name), parts=parts),
     }
-    table = None
-    if tables:
-        from phrasewright.inference.comparison_tables import table_of
-
-        table = table_of(lanes)
-    return Comparison(hearing, right, others, result, table)
+    return Comparison(hearing, right, others, result, table_of(lanes) if tables else None)
 
 
 def _rounded(answers: Mapping[str, float | int | None]) -> dict[str, float | int | None]:
@@ -243,3 +247,77 @@ def _bars_of(spans_s: NDArray[np.float64], tempo: TempoMap) -> list[list[int] | 
         return [None] * len(spans_s)
     bar = np.floor(tempo.tick_to_bar(tempo.s_to_tick(spans_s - np.array([0.0, 0.05]))) + 1e-9).astype(np.int64)
     return [[int(first), int(max(first, last))] for first, last in bar]
+
+
+def table_of(lanes: Sequence[LaneCompared]) -> DataFrame:
+    """One row a phrase (`axis` phrase, `label` its number from 1), one a situation's label in all parts together.
+
+    Columns as in COLUMNS: `part`, `name`, times and bars are empty where a row holds several parts; `left_range` and
+    `right_range` are interquartile ranges of the lane within the phrase; intervals stand where two phrases or more
+    are behind a row. Phrases come in order of parts and time, then situations in order of axes, lanes and labels.
+    """
+    from pandas import DataFrame
+
+    rows = [row for one in lanes for row in _phrases(one)] + list(_situations(lanes))
+    return DataFrame(rows, columns=list(COLUMNS)).astype({name: "Int64" for name in _WHOLE})
+
+
+def csv_of(tables: Sequence[tuple[str, DataFrame]]) -> str:
+    """The tables of several files as CSV, with the file's name in the first column; figures with four decimals."""
+    from pandas import concat
+
+    joined = concat([table.assign(file=name) for name, table in tables], ignore_index=True)
+    return str(joined[["file", *COLUMNS]].to_csv(index=False, float_format="%.4f", lineterminator="\n"))
+
+
+def _phrases(one: LaneCompared) -> Iterator[dict[str, Any]]:
+    at = one.pair.counted & (one.pair.phrase >= 0)
+    ranges = [phrase_ranges(value_cc[at], one.pair.phrase[at]) for value_cc in (one.pair.left_cc, one.pair.right_cc)]
+    for i, number in enumerate(one.sums.number.tolist()):
+        phrase, bars = one.heard.phrases[number], one.bars[number] or [None, None]
+        yield {
+            **_figures([one.sums], slice(i, i + 1)),
+            "axis": "phrase",
+            "label": str(number + 1),
+            "part": one.heard.part.index,
+            "name": one.heard.part.name,
+            "lane": one.lane,
+            "start_s": phrase.start_s,
+            "end_s": phrase.end_s,
+            "first_bar": bars[0],
+            "last_bar": bars[1],
+            "left_range": ranges[0][i],
+            "right_range": ranges[1][i],
+        }
+
+
+def _situations(lanes: Sequence[LaneCompared]) -> Iterator[dict[str, Any]]:
+    """Frames of one label in all parts that have the lane."""
+    sums: dict[tuple[int, int, str], list[PhraseSums]] = {}
+    for one in lanes:
+        labels = {(s.axis, s.label) for s in one.heard.situations}
+        for axis, label in labels:
+            spans_s = [(s.start_s, s.end_s) for s in one.heard.situations if (s.axis, s.label) == (axis, label)]
+            found = phrase_sums(one.pair, among=frames_in_pair(np.array(spans_s), one.pair))
+            if len(found.number):
+                sums.setdefault((AXES.index(axis), ALL_LANES.index(one.lane), label), []).append(found)
+    for (axis_at, lane_at, label), some in sorted(sums.items(), key=lambda row: row[0]):
+        yield {**_figures(some), "axis": AXES[axis_at], "label": label, "lane": ALL_LANES[lane_at]}
+
+
+def _figures(some: Sequence[PhraseSums], which: slice = slice(None)) -> dict[str, Any]:
+    """Figures over the phrases (or `which` of them) of several parts."""
+    n, error, difference, square = (
+        np.concatenate([getattr(one, row) for one in some])[which] for row in ("n", "error", "difference", "square")
+    )
+    totals = {"mae": error, "bias": difference}
+    ends = {name: interval_by_phrase(total, n) or (None, None) for name, total in totals.items()}
+    return {
+        "n_phrases": len(n),
+        "n_frames": int(n.sum()),
+        "mae": error.sum() / n.sum(),
+        "bias": difference.sum() / n.sum(),
+        "rmse": float(np.sqrt(square.sum() / n.sum())),
+        **{f"{name}_low": low for name, (low, _) in ends.items()},
+        **{f"{name}_high": high for name, (_, high) in ends.items()},
+    }
