@@ -8,13 +8,16 @@ from __future__ import annotations
 
 import os
 import tempfile
+from collections.abc import Sequence
 from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 from phrasewright.data.errors import StoreError
 from phrasewright.data.files import clear_leftovers
-from phrasewright.data.payloads import Database
+from phrasewright.data.payloads import Database, is_whole
+from phrasewright.data.schema import BROKEN_SEALS, LOST_HEADS, STORED_BYTES, TABLES
 
 COPY_NAME = "store.copy.sqlite"
 _BESIDE = ("-wal", "-shm")
@@ -31,6 +34,22 @@ def keep_copy(db: Database, store: Path) -> None:
             os.replace(name, store.parent / COPY_NAME)
         finally:
             Path(name).unlink(missing_ok=True)
+
+
+def faults_of(db: Database, *, tables: Sequence[tuple[Any, ...]]) -> list[str]:
+    """What is not sound in an open store, in words: the file, its references, every row, every stored payload.
+
+    `tables` is what `TABLES` finds in a sound store.
+    """
+    faults = [row[0] for row in db.execute("PRAGMA integrity_check") if row[0] != "ok"]
+    faults += [f"{row[0]} row {row[1]} points nowhere" for row in db.execute("PRAGMA foreign_key_check")]
+    if db.execute(TABLES).fetchall() != tables:
+        faults.append("the tables are not as they were made")
+    for title, query in STORED_BYTES:
+        faults += [f"{title} {name} is damaged" for name, raw, known in db.execute(query) if not is_whole(raw, known)]
+    faults += [f"{row[0]} is not as it was written" for query in BROKEN_SEALS for row in db.execute(query)]
+    faults += [f"style {row[0]} uses a version that is not there" for row in db.execute(LOST_HEADS)]
+    return faults
 
 
 def advice(text: str, store: Path, *, busy_s: float) -> str:

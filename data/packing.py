@@ -53,7 +53,7 @@ def unpack(content: bytes) -> dict[str, NDArray[Any]]:
     StoreError
         The bytes are damaged or were not written by `pack`.
     """
-    if content[:4] != MAGIC:
+    if not isinstance(content, bytes) or content[:4] != MAGIC:  # what a damaged store gives may be anything
         raise StoreError("stored arrays begin with other bytes than they should; run `phrasewright style check`")
     try:
         inflater = zlib.decompressobj()

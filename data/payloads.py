@@ -43,6 +43,20 @@ def digest(content: bytes) -> str:
     return hashlib.sha256(content).hexdigest()
 
 
+def is_whole(content: object, known: object) -> bool:
+    """Whether stored bytes are those of their digest; in a damaged store they may not even be bytes."""
+    return isinstance(content, bytes) and digest(content) == known
+
+
+def seal(*columns: object) -> bytes:
+    """What a row is sealed with: 16 bytes that hang on the type and the value of each of its columns."""
+    written = hashlib.blake2b(digest_size=16)
+    for column in columns:
+        raw = column if isinstance(column, bytes) else repr(column).encode()
+        written.update(f"{type(column).__name__} {len(raw)} ".encode() + raw)
+    return written.digest()
+
+
 def record_arrays(record: ShapedRecord) -> Arrays:
     """A first pass without what stands in columns of its own: tempo, and of each part name, notes and lanes."""
     plan = [{"name": part.name, "lanes": list(part.lanes), "kept": list(part.kept_s)} for part in record.parts]

@@ -6,8 +6,43 @@ one at the end.
 
 from __future__ import annotations
 
-MIGRATIONS = (
-    """
+SEALED = (
+    ("shaped", "id", "id, fingerprint, name, style, version, file_hash, created, sketch, digest"),
+    ("cue", "id", "id, fingerprint, name, profile, file_hash, digest"),
+    ("style", "name", "name, head, created"),
+    ("session", "id", "id, style, cue_id, file_hash, predicted_by, predicted_version, created"),
+    ("correction", "id", "id, session_id, part, part_name, lane, phrase, start_s, end_s, kind, weight, digest"),
+    ("version", "style || ' ' || version", "style, version, parent, created, used, why, corrections, digest"),
+)
+"""Each table, what names a row of it, and the columns that are sealed: all but payloads, which have their digests."""
+
+
+def _seals() -> tuple[str, ...]:
+    """A table of seals, one a row, that the database itself keeps up to date, and the seals of what is there."""
+    made = ["CREATE TABLE seal (of TEXT NOT NULL, row NOT NULL, seal BLOB NOT NULL, PRIMARY KEY (of, row))"]
+    for table, key, columns in SEALED:
+        new, old = (f"{row}.{key.replace('|| version', f'|| {row}.version')}" for row in ("NEW", "OLD"))
+        sealed = ", ".join(f"NEW.{column}" for column in columns.split(", "))
+        put = f"INSERT OR REPLACE INTO seal VALUES ('{table}', {new}, seal({sealed})); END"
+        made.append(f"CREATE TRIGGER {table}_added AFTER INSERT ON {table} BEGIN {put}")
+        made.append(f"CREATE TRIGGER {table}_changed AFTER UPDATE ON {table} BEGIN {put}")
+        gone = f"DELETE FROM seal WHERE of = '{table}' AND row = {old}; END"
+        made.append(f"CREATE TRIGGER {table}_gone AFTER DELETE ON {table} BEGIN {gone}")
+        made.append(f"INSERT INTO seal SELECT '{table}', {key}, seal({columns}) FROM {table}")
+    return tuple(made)
+
+
+BROKEN_SEALS = tuple(
+    f"SELECT '{table} ' || {key} FROM {table} LEFT JOIN seal ON of = '{table}' AND row = {key}"
+    f" WHERE seal.seal IS NOT seal({columns})"
+    for table, key, columns in SEALED
+) + tuple(
+    f"SELECT '{table} ' || row FROM seal WHERE of = '{table}' AND row NOT IN (SELECT {key} FROM {table})"
+    for table, key, _ in SEALED
+)
+"""Rows that are not as they were written, and rows that are lost."""
+
+_FIRST = """
     CREATE TABLE shaped (
         id INTEGER PRIMARY KEY, fingerprint TEXT NOT NULL, name TEXT NOT NULL, style TEXT NOT NULL,
         version TEXT NOT NULL, file_hash TEXT NOT NULL UNIQUE, created TEXT NOT NULL, sketch BLOB NOT NULL,
@@ -33,10 +68,11 @@ MIGRATIONS = (
     CREATE TABLE version (
         style TEXT NOT NULL REFERENCES style (name) ON DELETE CASCADE, version INTEGER NOT NULL, parent INTEGER,
         created TEXT NOT NULL, used INTEGER NOT NULL, why TEXT NOT NULL, corrections BLOB NOT NULL, payload BLOB,
-        digest TEXT, PRIMARY KEY (style, version));
-    """,
-)
-"""Each one brings the store from the version before it to its own number, counted from 1."""
+        digest TEXT, PRIMARY KEY (style, version))
+    """
+
+MIGRATIONS = (tuple(_FIRST.split(";")), _seals())
+"""Statements that bring the store from the version before to their own number, counted from 1."""
 
 STORED_BYTES = (
     ("first pass of", "SELECT name, payload, digest FROM shaped"),
@@ -45,6 +81,9 @@ STORED_BYTES = (
     ("version of", "SELECT style || ' ' || version, payload, digest FROM version WHERE payload NOT NULL"),
 )
 """What is stored under a digest: how to call it, and where to find name, bytes and digest."""
+
+TABLES = "SELECT type, name, tbl_name, sql FROM sqlite_master ORDER BY type, name"
+"""How the tables, indices and triggers were made."""
 
 LOST_HEADS = (
     "SELECT name FROM style WHERE head NOT NULL"
@@ -65,3 +104,9 @@ CUES_OF = (
     " LEFT JOIN correction c ON c.session_id = s.id WHERE s.style = ? GROUP BY q.id ORDER BY MIN(s.id)"
 )
 """Corrected cues of a style and how many corrections each holds."""
+
+IDS_OF_CUE = (
+    "SELECT c.id FROM correction c JOIN session s ON s.id = c.session_id JOIN cue q ON q.id = s.cue_id"
+    " WHERE s.style = ? AND q.fingerprint = ?"
+)
+"""Ids of what one cue taught a style."""

@@ -17,14 +17,16 @@ import sqlite3
 import time
 import zlib
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
+from itertools import chain
 from pathlib import Path
 from types import TracebackType
+from typing import Any
 
 import numpy as np
 from platformdirs import user_data_path
 
-from phrasewright.data.copies import advice, keep_copy, offer
+from phrasewright.data.copies import advice, faults_of, keep_copy, offer
 from phrasewright.data.corrections import (
     CorrectionSet,
     LoggedCorrection,
@@ -41,13 +43,15 @@ from phrasewright.data.payloads import (
     cue_id_of,
     digest,
     insert_correction,
+    is_whole,
     logged,
     now_utc,
     record_arrays,
     record_parts,
+    seal,
     version_from,
 )
-from phrasewright.data.schema import CUES_OF, LOGGED, LOST_HEADS, MIGRATIONS, STORED_BYTES
+from phrasewright.data.schema import CUES_OF, IDS_OF_CUE, LOGGED, MIGRATIONS, TABLES
 
 FILE_NAME = "store.sqlite"
 BUSY_S = 60.0
@@ -184,7 +188,7 @@ class Store:
             ).fetchone()
         if row is None:
             raise StoreError(f"{self.path}: holds no cue {cue_id}; run `phrasewright style check`")
-        if digest(row[2]) != row[5]:
+        if not is_whole(row[2], row[5]):
             raise StoreError(f"{self.path}: the notes of {row[1]} are damaged; run `phrasewright style check`")
         return StoredCue(row[0], row[1], zlib.decompress(row[2]), row[3], row[4])
 
@@ -207,11 +211,7 @@ class Store:
                 ids |= set(version.corrections)
         if without is not None:
             with self._told():
-                gone = self._db.execute(
-                    "SELECT c.id FROM correction c JOIN session s ON s.id = c.session_id JOIN cue q ON q.id = s.cue_id"
-                    " WHERE s.style = ? AND q.fingerprint = ?",
-                    (style, without),
-                ).fetchall()
+                gone = self._db.execute(IDS_OF_CUE, (style, without)).fetchall()
             ids -= {row[0] for row in gone}
         return sorted(ids)
 
@@ -305,7 +305,7 @@ class Store:
             ).fetchone()
         if row is None or row[0] is None:
             raise StoreError(f"style {style} version {version} holds nothing that predicts; undo it or learn again")
-        if digest(row[0]) != row[1]:
+        if not is_whole(row[0], row[1]):
             raise StoreError(f"{self.path}: style {style} version {version} is damaged; undo it, or learn it again")
         return bytes(row[0])
 
@@ -346,16 +346,8 @@ class Store:
 
     def check(self) -> list[str]:
         """Faults of the store in words, none if it is sound: the file, its references, and every stored payload."""
-        faults = []
         with self._told():
-            faults += [row[0] for row in self._db.execute("PRAGMA integrity_check") if row[0] != "ok"]
-            faults += [f"{row[0]} row {row[1]} points nowhere" for row in self._db.execute("PRAGMA foreign_key_check")]
-            for title, query in STORED_BYTES:
-                for name, payload, known in self._db.execute(query):
-                    if digest(payload) != known:
-                        faults.append(f"{title} {name} is damaged")
-            faults += [f"style {row[0]} uses a version that is not there" for row in self._db.execute(LOST_HEADS)]
-        return faults
+            return faults_of(self._db, tables=_tables())
 
     # The file
 
@@ -387,6 +379,7 @@ class Store:
     def _migrate(self) -> None:
         db = self._db
         db.execute("PRAGMA foreign_keys = ON")
+        db.create_function("seal", -1, seal, deterministic=True)
         (version,) = db.execute("PRAGMA user_version").fetchone()
         if version > len(MIGRATIONS):
             raise StoreError(
@@ -403,7 +396,7 @@ class Store:
             with self._change() as change:
                 (version,) = change.execute("PRAGMA user_version").fetchone()
                 if version < len(MIGRATIONS):
-                    for statement in MIGRATIONS[version].split(";"):
+                    for statement in MIGRATIONS[version]:
                         change.execute(statement)
                     version += 1
                     change.execute(f"PRAGMA user_version = {version}")
@@ -434,6 +427,14 @@ class Store:
             raise kind(f"{self.path}: the store cannot be used ({fault}); {text}") from fault
         except (sqlite3.DatabaseError, UnicodeDecodeError) as fault:  # a damaged page may hold text that is none
             raise DamagedStoreError(f"{self.path}: the store is damaged ({fault}); {offer(self.path)}") from fault
+
+
+def _tables() -> list[tuple[Any, ...]]:
+    """What `TABLES` finds in a sound store."""
+    with closing(sqlite3.connect(":memory:")) as db:
+        db.create_function("seal", -1, seal, deterministic=True)
+        db.executescript(";".join(chain(*MIGRATIONS)))
+        return db.execute(TABLES).fetchall()
 
 
 def _patiently(db: sqlite3.Connection, statement: str) -> None:

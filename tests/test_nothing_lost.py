@@ -20,8 +20,11 @@ import pytest
 from click.testing import CliRunner, Result
 from shaped_cues import orchestra
 from sound_files import sound_style
+from stored_cues import learn, record
 
+from phrasewright.data.copies import COPY_NAME
 from phrasewright.data.midi import split_midi
+from phrasewright.data.schema import SEALED
 from phrasewright.data.store import FILE_NAME, Store
 from phrasewright.inference.cli import main
 
@@ -166,6 +169,49 @@ def test_a_small_disk_that_fills_up(cue: Path, tmp_path: Path) -> None:
         assert not [path.name for path in disk.iterdir() if path.name.startswith((".out", "out"))]
     finally:
         subprocess.run(["umount", disk], check=True)
+
+
+@pytest.mark.parametrize("times", [120, pytest.param(3000, marks=pytest.mark.slow)])
+def test_a_bit_flipped_anywhere_is_told_or_does_no_harm(times: int, own_home: Path, tmp_path: Path) -> None:
+    """`style check` finds it and offers the copy, or everything reads as it did; no command ends in a traceback."""
+    with Store() as store:
+        store.record_shaped(record())
+        for i in range(2):
+            learn(store, "hand", payload=sound_style(), cue=str(i) * 64)
+        whole = rows_of(store)
+    path, chance, n_found = own_home / FILE_NAME, random.Random(times), 0
+    raw, copy = path.read_bytes(), (own_home / COPY_NAME).read_bytes()
+    for i in range(times):
+        damaged = bytearray(raw)
+        damaged[chance.randrange(len(raw))] ^= 1 << chance.randrange(8)
+        for other in own_home.iterdir():
+            other.unlink()
+        (own_home / COPY_NAME).write_bytes(copy)
+        path.write_bytes(damaged)
+        for arguments in (("list",), ("show", "hand"), ("export", "hand", tmp_path / f"{i}.safetensors"), ("check",)):
+            told = run("style", *arguments)
+            assert told.exception is None or isinstance(told.exception, SystemExit), (i, arguments, told.exception)
+            assert told.exit_code in (0, 1)
+        if told.exit_code == 0:
+            with Store() as store:
+                assert rows_of(store) == whole
+            continue
+        n_found += 1
+        last = told.stderr.splitlines()[-1]
+        if "update phrasewright" in last:
+            continue
+        assert "`phrasewright style check --restore` puts back the copy of 20" in last
+        if n_found % 10 == 0:
+            assert run("style", "check", "--restore").exit_code == 0
+            with Store() as store:
+                assert rows_of(store) == whole
+    assert n_found > times / 4
+    print(f"{times} bits flipped, {n_found} told, the rest without harm")
+
+
+def rows_of(store: Store) -> list[list[object]]:
+    """Everything in the store."""
+    return [store._db.execute(f"SELECT * FROM {table} ORDER BY {key}").fetchall() for table, key, _ in SEALED]
 
 
 def test_a_store_that_is_shut_or_no_folder_does_not_stop_shaping(cue: Path, tmp_path: Path) -> None:

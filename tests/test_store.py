@@ -18,6 +18,7 @@ from stored_cues import correction, corrections, learn, melody, record
 
 from phrasewright.data.corrections import check_style_name, fingerprint
 from phrasewright.data.errors import InputError, StoreError, StyleMovedError, UsageError
+from phrasewright.data.payloads import seal
 from phrasewright.data.schema import MIGRATIONS
 from phrasewright.data.store import FILE_NAME, RECORDS_PER_CUE, Store, store_folder
 
@@ -197,6 +198,7 @@ def test_check_finds_a_payload_that_was_changed(tmp_path: Path) -> None:
         learn(store, "hand")
         store.record_shaped(record())
     db = sqlite3.connect(tmp_path / FILE_NAME)
+    db.create_function("seal", -1, seal)
     db.execute("UPDATE version SET payload = x'00'")
     db.execute("UPDATE correction SET payload = x'01' WHERE id = 2")
     db.execute("UPDATE shaped SET payload = x'02'")
@@ -210,6 +212,54 @@ def test_check_finds_a_payload_that_was_changed(tmp_path: Path) -> None:
             store.version_payload("hand", 1)
         with pytest.raises(StoreError, match="style check"):
             store.corrections("hand")
+
+
+def test_a_store_of_the_version_before_is_sealed_as_it_is(tmp_path: Path) -> None:
+    with Store(tmp_path) as store:
+        learn(store, "hand")
+        store.record_shaped(record())
+    db = sqlite3.connect(tmp_path / FILE_NAME)
+    for (name,) in db.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
+        db.execute(f"DROP TRIGGER {name}")
+    db.execute("DROP TABLE seal")
+    db.execute("PRAGMA user_version = 1")
+    db.commit()
+    db.close()
+    with Store(tmp_path) as store:
+        assert store.check() == []
+        learn(store, "hand")
+        store.undo("hand")
+        store.renew_payload("hand", 1, b"anew")
+        assert store.check() == []
+        store.delete("hand")
+        assert store.check() == []
+
+
+def test_check_finds_whatever_was_changed_or_lost_behind_the_seals(tmp_path: Path) -> None:
+    """As a disk does it: no trigger sees it."""
+    with Store(tmp_path) as store:
+        learn(store, "hand")
+        learn(store, "hand")
+        store.record_shaped(record())
+    db = sqlite3.connect(tmp_path / FILE_NAME)
+    made = db.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'").fetchall()
+    for name, _ in made:
+        db.execute(f"DROP TRIGGER {name}")
+    for change in (
+        "UPDATE style SET head = 1", "UPDATE correction SET weight = 0.5 WHERE id = 3",
+        "UPDATE session SET predicted_by = 'hand' WHERE id = 1", "UPDATE shaped SET sketch = x'00'",
+        "UPDATE version SET created = '2020' WHERE version = 2", "DELETE FROM correction WHERE id = 1",
+    ):  # fmt: skip
+        db.execute(change)
+    for _, sql in made:
+        db.execute(sql)
+    db.commit()
+    db.close()
+    with Store(tmp_path) as store:
+        assert store.check() == [
+            f"{row} is not as it was written"
+            for row in ("shaped 1", "style hand", "session 1", "correction 3", "version hand 2", "correction 1")
+        ]
 
 
 def test_pages_written_over_are_found_without_a_traceback(tmp_path: Path) -> None:
