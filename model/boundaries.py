@@ -15,6 +15,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from phrasewright.model.shapes import running_maximum
+
 PITCH_WEIGHT, ONSET_WEIGHT, REST_WEIGHT = 0.25, 0.50, 0.25
 """Weights of the three profiles (Cambouropoulos 2001)."""
 
@@ -79,4 +81,4 @@ def local_boundary_strength(
 def windowed_maximum(values: NDArray[np.float64], *, window: int) -> NDArray[np.float64]:
     """Maximum within `window` elements on both sides of each, shape of `values`."""
     padded = np.pad(np.asarray(values, dtype=np.float64), window, constant_values=-np.inf)
-    return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, 2 * window + 1).max(axis=1))
+    return running_maximum(padded, 2 * window + 1)

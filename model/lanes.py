@@ -47,3 +47,9 @@ def frame_times_s(n_frames: int) -> NDArray[np.float64]:
 def n_frames_for(end_s: float) -> int:
     """Frames that cover a part whose last note ends at `end_s`: up to two seconds after it."""
     return int(np.ceil((end_s + 2.0) / FRAME_S)) + 1
+
+
+def frames_of(first: NDArray[np.int64], stop: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Numbers of the frames of several spans, one span after the other; `stop` is the frame after each span's last."""
+    length = stop - first
+    return np.repeat(stop - np.cumsum(length), length) + np.arange(int(length.sum()))

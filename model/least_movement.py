@@ -7,19 +7,22 @@ lacking is added there and nowhere else. Units: seconds, steps. All figures are 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
+from phrasewright.model.drift import drift_cc
 from phrasewright.model.gestures import Gestures, Grid
 from phrasewright.model.hearing import PartHearing
-from phrasewright.model.lanes import FRAME_S
-from phrasewright.model.parameters import DEFAULT, RuleParameters
+from phrasewright.model.lanes import FRAME_S, frames_of
+from phrasewright.model.parameters import RuleParameters
 from phrasewright.model.residue import Residue, residue_of
-from phrasewright.model.shapes import bent_into, bump, ease
+from phrasewright.model.shapes import bent_into, bump, ease, running_maximum
 
 Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
 Bounds = Sequence[tuple[float, float]]
 
 _MORE_DRIFT = (0.4, -0.4, 0.8, -0.8, 1.2, -1.2, 1.6, -1.6)
@@ -33,6 +36,70 @@ _BESIDE = 4
 """Strokes before and after among which the metre must tell one from another, or there is nothing to lean on."""
 _AROUND_FRAMES = 12
 """120 ms: a dip farther from its onset is heard as a swell of its own."""
+
+
+@dataclass(frozen=True)
+class _Held:
+    """Held notes laid end to end: the frames of one after those of the other.
+
+    Parameters
+    ----------
+    note : int array, (n_frames,)
+        Which note each frame belongs to, counted from 0.
+    seen, first, last : int arrays, (n_seen,)
+        The frames that are looked at, every few of each note, by their places in the row; of each, which of those seen
+        are the first and the last of its note.
+    width : int
+        Windows hold so many frames that are looked at.
+    """
+
+    note: Ints
+    seen: Ints
+    first: Ints
+    last: Ints
+    width: int
+
+    @classmethod
+    def of(cls, lengths: Ints, *, width: int) -> _Held:
+        """Notes of so many frames each, looked at through windows of `width` frames."""
+        n_seen = -(-lengths // _STRIDE)
+        owner = np.repeat(np.arange(len(lengths)), n_seen)
+        after = np.cumsum(n_seen)
+        place = np.arange(len(owner)) - (after - n_seen)[owner]
+        return cls(
+            note=np.repeat(np.arange(len(lengths)), lengths),
+            seen=(np.cumsum(lengths) - lengths)[owner] + _STRIDE * place,
+            first=(after - n_seen)[owner],
+            last=(after - 1)[owner],
+            width=width // _STRIDE,
+        )
+
+    def movement(self, lane: Array, bounds: tuple[float, float] | None = None, *, knee: float = 0.0) -> Array:
+        """Range of a lane, as bent into its bounds, in the window from each frame seen on, shape (n_seen,).
+
+        Infinite where the window would go on beyond its note.
+        """
+        value = lane[self.seen] if bounds is None else bent_into(lane[self.seen], *bounds, knee=knee)
+        moved = np.full(len(value), np.inf)
+        moved[: len(value) - self.width + 1] = running_maximum(value, self.width) + running_maximum(-value, self.width)
+        moved[np.arange(len(value)) + self.width - 1 > self.last] = np.inf
+        return moved
+
+    def least(self, moved: Array) -> Array:
+        """The smallest of each note's windows, shape (n_notes,)."""
+        return np.asarray(np.minimum.reduceat(moved, np.unique(self.first)))
+
+    def spread(self, share: Array, *, move_s: float) -> Array:
+        """The largest share of the windows (as in `movement`) over each frame, with ramps between; (n_frames,)."""
+        most = running_maximum(np.pad(share, (self.width - 1, 0)), self.width)  # of the windows that hold a seen frame
+        half = max(round(move_s / FRAME_S / _STRIDE), 1)
+        around = np.arange(len(most))[:, None] + np.arange(-half, half + 1)
+        around = np.clip(around, self.first[:, None], self.last[:, None])  # (n_seen, n_around)
+        even = most[around] @ np.full(2 * half + 1, 1.0 / (2 * half + 1))
+        at = np.searchsorted(self.seen, np.arange(len(self.note)), side="right") - 1
+        following = np.minimum(at + 1, self.last[at])
+        rise = (even[following] - even[at]) / _STRIDE
+        return np.asarray(rise * (np.arange(len(self.note)) - self.seen[at]) + even[at])
 
 
 def never_flat(
@@ -52,75 +119,59 @@ def never_flat(
     """
     limits, held = parameters.limits, parameters.held
     width = round(limits.held_s / FRAME_S)
+    low = np.ceil(gestures.onset_s / FRAME_S - 1e-6).astype(np.int64)
+    high = np.minimum((gestures.end_s / FRAME_S).astype(np.int64) + 1, len(value))
     sustained = ~(gestures.frozen | gestures.resting)
-    for i in np.flatnonzero((gestures.length_s > limits.held_s) & sustained):
-        low = int(np.ceil(gestures.onset_s[i] / FRAME_S - 1e-6))
-        high = min(int(gestures.end_s[i] / FRAME_S) + 1, len(value))
-        if high - low < width:
-            continue
-        lanes = value[low:high]
-        moved = [_movement(lanes[:, lane], width, bounds[lane], parameters=parameters) for lane in range(3)]
-        flat = [lane for lane in range(3) if moved[lane].min() < limits.held_cc]
-        if not flat:
+    index = np.flatnonzero((gestures.length_s > limits.held_s) & sustained & (high - low >= width))
+    if not len(index):
+        return value
+    notes = _Held.of((high - low)[index], width=width)
+    frames = frames_of(low[index], high[index])
+    for lane in range(3):
+        moved = notes.movement(value[frames, lane], bounds[lane], knee=limits.knee_cc)
+        flat = notes.least(moved) < limits.held_cc
+        if not np.any(flat):
             continue
         residue = residue or residue_of(part, gestures, parameters=parameters)
-        drift = residue.drift(grid.time_s[low:high])
-        drift[:, 2] = drift[:, 0]  # vibrato's own is too slow to help
-        rise = ease((grid.time_s[low:high] - gestures.onset_s[i]) / held.move_s)
-        fall = ease((gestures.end_s[i] - grid.time_s[low:high]) / held.move_s)
-        drift *= (rise * fall)[:, None]
-        for lane in flat:
-            value[low:high, lane] = _moved(
-                lanes[:, lane], drift[:, lane], width, bounds[lane], parameters=parameters
-            )
+        still = frames[flat[notes.note]]
+        lengths = (high - low)[index[flat]]
+        time_s, i = grid.time_s[still], np.repeat(index[flat], lengths)
+        drift = drift_cc(time_s, *residue.points[0 if lane == 2 else lane])  # vibrato's own is too slow to help
+        drift *= ease((time_s - gestures.onset_s[i]) / held.move_s) * ease((gestures.end_s[i] - time_s) / held.move_s)
+        own = _Held.of(lengths, width=width)
+        value[still, lane] = _moved(value[still, lane], drift, own, bounds[lane], parameters=parameters)
     return value
 
 
 def _moved(
-    lane: Array, drift: Array, width: int, bounds: tuple[float, float], *, parameters: RuleParameters
+    lane: Array, drift: Array, notes: _Held, bounds: tuple[float, float], *, parameters: RuleParameters
 ) -> Array:
-    """A held note's lane with as much of the drift added, place by place, as it lacks; (n_frames,).
+    """Held notes' lane with as much of the drift added, place by place, as it lacks; (n_frames,).
 
     One share for the whole of a long note would make a wave of it where a corner of it stands still.
     """
-    least_cc, move_s = parameters.limits.held_cc, parameters.held.move_s
-    own = _movement(drift, width)
-    tried, moved = lane, _movement(lane, width, bounds, parameters=parameters)
+    least_cc, knee, move_s = parameters.limits.held_cc, parameters.limits.knee_cc, parameters.held.move_s
+    own = np.maximum(notes.movement(drift), 1.0)
+    tried, moved = lane, notes.movement(lane, bounds, knee=knee)
     for _ in range(3):
-        lacking = np.maximum(least_cc + _SPARE_CC - moved, 0.0)
-        if lacking.max() <= _SPARE_CC:
+        enough = notes.least(moved) >= least_cc
+        if np.all(enough):
             return tried
-        share = np.minimum(lacking / np.maximum(own, 1.0), _MORE_DRIFT[-2])
-        tried = tried + _spread(share, width, len(lane), move_s) * drift
-        moved = _movement(tried, width, bounds, parameters=parameters)
-    best, most = tried, float(moved.min())
-    near = _spread((moved < least_cc).astype(np.float64), width, len(lane), move_s)
+        lacking = np.maximum(least_cc + _SPARE_CC - moved, 0.0)
+        share = np.minimum(lacking / own, _MORE_DRIFT[-2])
+        added = notes.spread(share, move_s=move_s) * drift
+        tried = tried + np.where(enough[notes.note], 0.0, added)
+        moved = notes.movement(tried, bounds, knee=knee)
+    best, most = tried, notes.least(moved)
+    near = notes.spread((moved < least_cc).astype(np.float64), move_s=move_s)
     for share_of in _MORE_DRIFT:  # where it runs against the arc
-        if most >= least_cc:
+        if np.all(most >= least_cc):
             break
         more = tried + share_of * near * drift
-        least = float(_movement(more, width, bounds, parameters=parameters).min())
-        if least > most:
-            best, most = more, least
+        least = notes.least(notes.movement(more, bounds, knee=knee))
+        better = (most < least_cc) & (least > most)
+        best, most = np.where(better[notes.note], more, best), np.where(better, least, most)
     return best
-
-
-def _movement(
-    lane: Array, width: int, bounds: tuple[float, float] | None = None, *, parameters: RuleParameters = DEFAULT
-) -> Array:
-    """Range of a lane within `width` frames from every few frames on, shape (n_windows,); as bent into its bounds."""
-    lane = lane[::_STRIDE] if bounds is None else bent_into(lane[::_STRIDE], *bounds, knee=parameters.limits.knee_cc)
-    seen = sliding_window_view(lane, width // _STRIDE)
-    return np.asarray(seen.max(axis=1) - seen.min(axis=1))
-
-
-def _spread(share: Array, width: int, n_frames: int, move_s: float) -> Array:
-    """The largest share of the windows (as in `_movement`) over each frame, with ramps between; (n_frames,)."""
-    n_seen = width // _STRIDE
-    most = sliding_window_view(np.pad(share, n_seen - 1), n_seen).max(axis=1)  # of the windows that hold a seen frame
-    half = max(round(move_s / FRAME_S / _STRIDE), 1)
-    even = np.convolve(np.pad(most, half, mode="edge"), np.full(2 * half + 1, 1.0 / (2 * half + 1)), "valid")
-    return np.asarray(np.interp(np.arange(n_frames), np.arange(len(even)) * _STRIDE, even))
 
 
 def leaning(
@@ -153,23 +204,27 @@ def leaning(
         lean = np.where(np.ptp(beside, axis=1) > 0.0, np.interp(metre, rows.at_metre, rows.share), 1.0)
         lean = lean * (1.0 - rows.carried * np.tanh((level[i] - level[i - 1]) / rows.carried_cc))
         lean = np.clip(lean * (1.0 + rows.residue * residue.dip[i]), *rows.bounds)
-        for k, share in zip(i.tolist(), lean.tolist(), strict=True):
-            for lane in (0, 1):
-                low, high = _dip_frames(gestures, k, before_s[k], lane, len(value), parameters=parameters)
-                line = np.linspace(value[low, lane], value[high - 1, lane], high - low)
-                out[low:high, lane] += (share - 1.0) * np.minimum(value[low:high, lane] - line, 0.0)
+        for lane in (0, 1):
+            low, high = _dip_frames(gestures, i, lane, len(value), parameters=parameters)
+            n = high - low
+            frame, stroke = frames_of(low, high), np.repeat(np.arange(len(i)), n)
+            first_cc, last_cc = value[low, lane], value[high - 1, lane]
+            line = first_cc[stroke] + ((last_cc - first_cc) / (n - 1))[stroke] * (frame - low[stroke])
+            below = np.minimum(value[frame, lane] - line, 0.0)
+            np.add.at(out[:, lane], frame, (lean - 1.0)[stroke] * below)
     value[:] = out
     return value
 
 
 def _dip_frames(
-    gestures: Gestures, k: int, before_s: float, lane: int, n_frames: int, *, parameters: RuleParameters
-) -> tuple[int, int]:
-    """First frame, and the one after the last, over which a lane dips at a gesture's onset."""
-    dip, onset_s = parameters.dip, float(gestures.onset_s[k])
-    lead_s = min(dip.before_s[lane], dip.share_before * before_s)
-    tail_s = min(dip.after_s[lane], dip.share_after * float(gestures.next_s[k] - onset_s))
-    return max(int((onset_s - lead_s) / FRAME_S), 0), min(int((onset_s + tail_s) / FRAME_S) + 2, n_frames)
+    gestures: Gestures, i: Ints, lane: int, n_frames: int, *, parameters: RuleParameters
+) -> tuple[Ints, Ints]:
+    """First frame, and the one after the last, over which a lane dips at the onsets of gestures `i`, not the first."""
+    dip, onset_s = parameters.dip, gestures.onset_s[i]
+    lead_s = np.minimum(dip.before_s[lane], dip.share_before * (onset_s - gestures.onset_s[i - 1]))
+    tail_s = np.minimum(dip.after_s[lane], dip.share_after * (gestures.next_s[i] - onset_s))
+    low = np.maximum(((onset_s - lead_s) / FRAME_S).astype(np.int64), 0)
+    return low, np.minimum(((onset_s + tail_s) / FRAME_S).astype(np.int64) + 2, n_frames)
 
 
 def never_bare(value: Array, gestures: Gestures, bounds: Bounds, *, parameters: RuleParameters) -> Array:
@@ -195,10 +250,11 @@ def never_bare(value: Array, gestures: Gestures, bounds: Bounds, *, parameters: 
         fall[lane] = np.max(np.maximum.accumulate(seen, axis=1) - seen, axis=1)
     least = np.where(gestures.repeated[index], limits.repeat_cc, limits.join_cc)
     lacking = np.maximum(least - fall.max(axis=0), 0.0)
-    for k in np.flatnonzero(lacking > 0.0).tolist():
-        i = index[k]
-        for lane in (0, 1):
-            low, high = _dip_frames(gestures, i, before_s[i], lane, len(value), parameters=parameters)
-            place = np.interp(np.arange(low, high), [low, at[i], high - 1], [-1.0, 0.0, 1.0])
-            value[low:high, lane] -= lacking[k] * bump(place)
+    index, lacking = index[lacking > 0.0], lacking[lacking > 0.0]
+    for lane in (0, 1):
+        low, high = _dip_frames(gestures, index, lane, len(value), parameters=parameters)
+        frame, k = frames_of(low, high), np.repeat(np.arange(len(index)), high - low)
+        from_onset = frame - at[index][k]
+        reach = np.where(from_onset < 0, (at[index] - low)[k], (high - 1 - at[index])[k])
+        np.subtract.at(value[:, lane], frame, lacking[k] * bump(from_onset / reach))
     return value

@@ -62,6 +62,16 @@ def bent_into(value: Array, low: float, high: float, *, knee: float) -> Array:
     return np.asarray(value - over + knee * -np.expm1(-over / knee) + under - knee * -np.expm1(-under / knee))
 
 
+def running_maximum(value: Array, width: int) -> Array:
+    """The highest of `width` values from each on, shape (n_values - width + 1,): of one, two, four ... and the rest."""
+    held = 1
+    while held < width:
+        step = min(held, width - held)
+        value = np.maximum(value[:-step], value[step:])
+        held += step
+    return value
+
+
 class Window:
     """A moving average whose window differs from frame to frame, cut at the ends of a phrase or a run.
 

@@ -6,8 +6,11 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from hypothesis.extra import numpy as hnp
+from numpy.lib.stride_tricks import sliding_window_view
 
 from phrasewright.model.boundaries import change_strength, local_boundary_strength, windowed_maximum
+from phrasewright.model.shapes import running_maximum
 
 PITCH, ONSET, REST = np.array([2.0, 2, 7, 1]), np.array([1.0, 1, 2, 1]), np.array([0.0, 0, 1, 0])
 
@@ -54,3 +57,9 @@ def test_strength_lies_between_0_and_1(values: list[float]) -> None:
 
 def test_the_maximum_over_a_window() -> None:
     assert windowed_maximum(np.array([1.0, 5, 2, 0, 0]), window=1).tolist() == [5, 5, 5, 2, 0]
+
+
+@given(hnp.arrays(np.float64, st.integers(1, 40), elements=st.floats(-9, 9)), st.integers(1, 20))
+def test_the_running_maximum_is_that_of_every_window(values: np.ndarray, width: int) -> None:
+    width = min(width, len(values))
+    assert running_maximum(values, width).tolist() == sliding_window_view(values, width).max(axis=1).tolist()

@@ -10,9 +10,10 @@ from numpy.lib.stride_tricks import sliding_window_view
 from played_lines import frame, labelled, line, solo_line
 
 from phrasewright.model.gestures import gestures_of, grid_of
-from phrasewright.model.lanes import frame_times_s, n_frames_for
+from phrasewright.model.lanes import frame_times_s, frames_of, n_frames_for
 from phrasewright.model.least_movement import leaning, never_bare, never_flat
 from phrasewright.model.parameters import DEFAULT
+from phrasewright.model.residue import residue_of
 
 BOUNDS = ((12.0, 118.0), (48.0, 120.0), (0.0, 110.0))
 HELD = labelled(solo_line([(60, 0.0, 24.0, 80)]), figure="held", event="none")
@@ -36,6 +37,29 @@ def test_drift_is_added_where_a_held_note_stands_still_and_nowhere_else() -> Non
     assert added[frame(10.0) : frame(11.5)].max() < 1e-9
     windows = sliding_window_view(moved(value)[frame(0.5) : frame(11.5)], 200, axis=0)
     assert np.ptp(windows, axis=2).min() > 4.5
+
+
+def test_a_held_note_gets_the_same_drift_whatever_other_notes_are_held() -> None:
+    """Two of them, six and twelve seconds: each moves as it does where the other is alive already."""
+    hearing = labelled(solo_line([(60, 0.0, 12.0, 80), (62, 12.0, 24.0, 80)]), figure="held", event="none")
+    gestures = gestures_of(hearing, 0, parameters=DEFAULT)
+    time_s = frame_times_s(n_frames_for(18.0))
+    still = np.tile([72.0, 92.0, 40.0], (len(time_s), 1))
+    alive = still + 9.0 * np.sin(2.3 * time_s)[:, None]
+    first = (time_s < 6.0)[:, None]
+    residue = residue_of(hearing.parts[0], gestures, parameters=DEFAULT)
+    both, one, other = (
+        never_flat(
+            hearing.parts[0], value.copy(), gestures, grid_of(gestures, len(value)), residue, BOUNDS, parameters=DEFAULT
+        )
+        for value in (still, np.where(first, still, alive), np.where(first, alive, still))
+    )
+    assert np.allclose(both, np.where(first, one, other), atol=1e-9)
+    assert np.array_equal(one[frame(7.0) :], alive[frame(7.0) :])
+
+
+def test_frames_of_spans_stand_one_after_the_other() -> None:
+    assert frames_of(np.array([5, 2, 7]), np.array([7, 2, 10])).tolist() == [5, 6, 7, 8, 9]
 
 
 def test_a_soft_note_near_the_floor_moves_as_much_once_it_is_bent_into_its_range() -> None:
