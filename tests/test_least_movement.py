@@ -45,7 +45,7 @@ def test_a_held_note_gets_the_same_drift_whatever_other_notes_are_held() -> None
     gestures = gestures_of(hearing, 0, parameters=DEFAULT)
     time_s = frame_times_s(n_frames_for(18.0))
     still = np.tile([72.0, 92.0, 40.0], (len(time_s), 1))
-    alive = still + 9.0 * np.sin(2.3 * time_s)[:, None]
+    alive = still + 9.0 * np.sin(2.3 * (time_s - 6.0))[:, None]
     first = (time_s < 6.0)[:, None]
     residue = residue_of(hearing.parts[0], gestures, parameters=DEFAULT)
     both, one, other = (
