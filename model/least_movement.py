@@ -13,12 +13,11 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from phrasewright.model.drift import drift_cc
 from phrasewright.model.gestures import Gestures, Grid
 from phrasewright.model.hearing import PartHearing
 from phrasewright.model.lanes import FRAME_S, frames_of
 from phrasewright.model.parameters import RuleParameters
-from phrasewright.model.residue import Residue, residue_of
+from phrasewright.model.residue import Residue, drift_cc, residue_of
 from phrasewright.model.shapes import bent_into, bump, ease, running_maximum
 
 Array = NDArray[np.float64]
