@@ -26,9 +26,10 @@ _BIN_BEAT = 0.125
 _MANY = 16
 """A run that occurs so often that more than this many pairs could be meant anchors nothing."""
 _MIN_VARIETY = 3
-_STRAY_BEAT = 0.12
+STRAY_BEAT = 0.12
 """An anchor that lies further from where its neighbours put it belongs to another note."""
-_WIDE, _NARROW = 13, 5
+_WIDE, NARROW = 13, 5
+"""Neighbours a median is taken over: of a whole cue, and of knots that must follow cuts."""
 _MIN_PRICE, _PRICE_SHARE = 12.0, 0.006
 """Price of a change of offset, in anchors: at least the first, and the second of all anchors."""
 _OFFSET_BEAT, _STEP_BEAT, _N_OFFSETS = 0.25, 0.5, 24
@@ -200,7 +201,7 @@ def _way(table: Floats) -> NDArray[np.bool_]:
 def _without_strays(knots: Floats) -> Floats:
     """Knots that agree with the median of their neighbours' offsets."""
     offset = knots[:, 1] - knots[:, 0]
-    return np.asarray(knots[np.abs(offset - running_median(offset, width=_NARROW)) <= _STRAY_BEAT])
+    return np.asarray(knots[np.abs(offset - running_median(offset, width=NARROW)) <= STRAY_BEAT])
 
 
 def foretold(beat: Floats, knots: Floats) -> tuple[Floats, Floats]:

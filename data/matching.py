@@ -23,6 +23,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phrasewright.data.alignment import (
+    NARROW,
+    STRAY_BEAT,
     Line,
     Sketch,
     anchors,
@@ -39,13 +41,10 @@ Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 
 _FAR_BEAT = 4.0
-_STRAY_BEAT = 0.12
-"""An anchor that lies further from where its neighbours put it belongs to another note."""
 _REACH_BEAT = (0.6, 0.35)
 """How far from its foretold place a note may lie, in the first and in the second pass."""
 _FIT_BEAT = 0.1
 _OWN_HANDICAP = 0.95
-_NARROW = 5
 _JUMP_BEAT = 0.2
 _MIN_SHARE = 0.25
 _MIN_SHARE_UNLIKE = 0.6
@@ -208,7 +207,7 @@ def _match_notes(a: Sketch, b: Sketch, mine: Ints, theirs: Ints, cue_knots: Floa
         x, y = a.beat[pairs[:, 0]], b.beat[pairs[:, 1]]
         score = handicap * float(np.exp(-(((closer(foretold(x, knots), y) - y) / _FIT_BEAT) ** 2)).sum())
         if len(pairs) > 2:
-            pairs = _nearest_pairs(a, b, mine, theirs, smoothed(x, y, width=_NARROW), octave, _REACH_BEAT[1])
+            pairs = _nearest_pairs(a, b, mine, theirs, smoothed(x, y, width=NARROW), octave, _REACH_BEAT[1])
         if score > best_score:
             best, best_score = pairs, score
     return _in_turn(a, b, best)
@@ -234,7 +233,7 @@ def _part_knots(a: Sketch, b: Sketch, cue_knots: Floats) -> Floats:
         moved = y - closer(foretold(x, cue_knots), y)
         near = np.abs(moved) < 1.0
         if 2 * np.count_nonzero(near) >= len(np.unique(x)):
-            near &= np.abs(moved - _mode(moved[near])) <= _STRAY_BEAT
+            near &= np.abs(moved - _mode(moved[near])) <= STRAY_BEAT
             x, y = x[near], y[near]
     chain = chain_of(x, y, np.ones(len(x), dtype=np.int64))
     own = np.stack([x[chain], y[chain]], axis=1)

@@ -23,7 +23,7 @@ from phrasewright.data.profiles import Profile
 from phrasewright.data.reading import read_cue
 from phrasewright.inference.counterparts import Counterpart, counterparts, lane_of
 from phrasewright.inference.page import Page, metre_text, page_of
-from phrasewright.inference.panels import LEFT, PALE, RIGHT, STYLE, Block, block_of, draw_block
+from phrasewright.inference.panels import LEFT, PALE, RIGHT, STYLE, block_of, draw_block
 from phrasewright.inference.writing import check_output, write_whole
 from phrasewright.model.hearing import CueHearing
 from phrasewright.model.listening import hear
@@ -163,7 +163,7 @@ def build_figure(
     for block in blocks:
         draw_block(figure, block, page, top=top)
         top -= block.height + _BETWEEN
-    _footing(figure, blocks, page, cue, over)
+    _footing(figure, cue, over)
     return figure
 
 
@@ -182,7 +182,7 @@ def _heading(figure: Figure, cue: Cue, page: Page, bars: tuple[int, int] | None)
         figure.text(1 - RIGHT / width, 1 - 0.34 / height, said, fontsize=8, color=PALE, ha="right", va="baseline")
 
 
-def _footing(figure: Figure, blocks: Sequence[Block], page: Page, cue: Cue, over: Cue | None) -> None:
+def _footing(figure: Figure, cue: Cue, over: Cue | None) -> None:
     width, height = figure.get_size_inches()
     said = ["Notes are darker where struck harder", "short strokes under a lane are onsets"]
     if over is not None:

@@ -68,7 +68,7 @@ def accents_of(
         for i in np.flatnonzero(stands_out & ~inside & ~marked).tolist():
             event[i] = _SFORZANDO if above[i] >= SFORZANDO_VELOCITY else _ACCENT
             why[i] = f"velocity {above[i]:.0f} over the music around"
-        for i in _without_surroundings(a, above).tolist():
+        for i in _without_surroundings(a).tolist():
             over = float(a.velocity[i]) - around.median(number, float(a.onset_s[i]))
             if over >= SFORZANDO_VELOCITY:
                 event[i], why[i] = _SFORZANDO, f"velocity {over:.0f} over what the other parts play"
@@ -111,7 +111,7 @@ class _Around:
         return float(np.median(others)) if len(others) else np.inf
 
 
-def _without_surroundings(attacks: Attacks, above: NDArray[np.float64]) -> NDArray[np.int64]:
+def _without_surroundings(attacks: Attacks) -> NDArray[np.int64]:
     """Heavy attacks between silences that have nothing but such attacks around them in their own part."""
     heavy = attacks.velocity >= _HEAVY_VELOCITY
     silent = np.r_[True, attacks.rest_before_s[1:] >= _APART_S] & np.r_[attacks.rest_before_s[1:] >= _APART_S, True]

@@ -215,7 +215,7 @@ def _direction(
         for mark in near
         if _is_louder(mark, marks) and (mark.time_s >= begins_s - 0.1 or _LOUDER.search(mark.text))
     ]
-    softer = [mark for mark in near if _is_softer(mark, marks, from_s)]
+    softer = [mark for mark in near if _is_softer(mark, marks)]
     if softer and not any(
         _LOUDER.search(mark.text) and mark.time_s >= softer[-1].time_s
         for mark in near
@@ -241,7 +241,7 @@ def _is_louder(mark: Mark, marks: tuple[Mark, ...]) -> bool:
     return bool(_LOUDER.search(mark.text)) or (level is not None and before is not None and level > before)
 
 
-def _is_softer(mark: Mark, marks: tuple[Mark, ...], from_s: float) -> bool:
+def _is_softer(mark: Mark, marks: tuple[Mark, ...]) -> bool:
     level, before = _level(mark), _level_before(mark, marks)
     return bool(_SOFTER.search(mark.text)) or (level is not None and before is not None and level < before)
 

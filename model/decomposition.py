@@ -55,10 +55,6 @@ class Decomposition:
     residual_cc: Floats
     r: float
 
-    @property
-    def residual_rms_cc(self) -> float:
-        return float(np.sqrt(np.mean(self.residual_cc**2))) if len(self.residual_cc) else 0.0
-
 
 def distance_cc(predicted: Floats, left: Floats) -> Floats:
     """How far each frame of a lane lies outside what was predicted within SHIFT_FRAMES, shape (n_frames,), steps."""

@@ -123,25 +123,3 @@ def band_factors(case: str, card: Path = CARD) -> Mapping[int, tuple[float, ...]
     """
     found = json.loads(card.read_text(encoding="utf-8")).get("bands", {}) if card.exists() else {}
     return {level: tuple(found.get(case, {}).get(str(level), (1.0, 1.0, 1.0))) for level in (50, 68, 90)}
-
-
-def known_columns(value: Array, near: NDArray[np.int64], known: NDArray[np.bool_]) -> NDArray[np.float32]:
-    """What the network sees of lanes already drawn: five numbers a lane, zeros for a lane that is not.
-
-    Whether it is drawn; its distance from its average over four seconds around, now, .2 s before and after; that
-    average.
-
-    Parameters
-    ----------
-    value : float array, (n_frames, 3)
-        The lanes, steps; anything where not drawn.
-    near : int array, (n_frames, 8)
-        Numbers of the frames nearest to 2, 1, .5, .2 s before and .2, .5, 1, 2 s after each.
-    known : bool array, (3,)
-    """
-    v = np.where(known, (value - MIDDLE_CC) / SCALE_CC, 0.0)
-    around = v[near]  # (n_frames, 8, 3)
-    mean = (around.sum(axis=1) + v) / (near.shape[1] + 1)
-    flag = np.broadcast_to(known, v.shape).astype(np.float64)
-    parts = np.stack([flag, v - mean, around[:, 3] - mean, around[:, 4] - mean, mean], axis=2)  # (n_frames, 3, 5)
-    return (parts * flag[:, :, None]).reshape(len(v), -1).astype(np.float32)

@@ -32,9 +32,7 @@ APART_S = 1.0
 """Notes of one figure with a longer silence between them are two situations."""
 
 
-def figures_of(
-    notes: Notes, layers: Layers, *, passage: NDArray[np.int8], bar_s: NDArray[np.float64]
-) -> NDArray[np.int8]:
+def figures_of(notes: Notes, layers: Layers, *, passage: NDArray[np.int8]) -> NDArray[np.int8]:
     """Index into FIGURES for each note, shape (n_notes,).
 
     Parameters
@@ -43,8 +41,6 @@ def figures_of(
         Of one part.
     passage : int8 array, (n_notes,)
         Index into PASSAGE_KINDS.
-    bar_s : float array, (n_notes,)
-        Length of a bar at each note.
     """
     n = notes.n_notes
     figure = np.zeros(n, dtype=np.int8)
@@ -60,7 +56,6 @@ def figures_of(
             layers.connected[index],
             repeated[index],
             passage[index],
-            bar_s[index],
         )
     return figure
 
@@ -113,7 +108,6 @@ def _line_figures(
     connected: NDArray[np.bool_],
     repeated: NDArray[np.bool_],
     passage: NDArray[np.int8],
-    bar_s: NDArray[np.float64],
 ) -> NDArray[np.int8]:
     """Figures of one layer; of two that fit, the later in the list at the end holds."""
     length_s = end_s - on_s

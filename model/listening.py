@@ -46,7 +46,10 @@ def hear(cue: Cue, *, plan: Plan | None = None) -> CueHearing:
     phrases = _phrases(cue, attacks)
     voices = voices_of(list(cue.parts), layers, list(zip(attacks, phrases, strict=True)))
     note_roles, roles = roles_of(list(cue.parts), voices, tempo=cue.tempo)
-    figures = [_figures(cue, part, split) for part, split in zip(cue.parts, layers, strict=True)]
+    figures = [
+        figures_of(part.notes, split, passage=passage_at(part, part.notes.onset_s))
+        for part, split in zip(cue.parts, layers, strict=True)
+    ]
     strokes = [np.isin(figure, _STROKES) for figure in figures]
     closings = closings_of(cue, attacks, figured=strokes)
     events = _events(cue, attacks, phrases, closings, strokes)
@@ -96,12 +99,6 @@ def _phrases_of(attacks: Attacks, line: Line, cuts: list[Cut], cue: Cue) -> tupl
         )
         for a, b, k in zip(first.tolist(), last.tolist(), of[first].tolist(), strict=True)
     )
-
-
-def _figures(cue: Cue, part: Part, split: Layers) -> NDArray[np.int8]:
-    notes = part.notes
-    passage, bar_s = passage_at(part, notes.onset_s), cue.tempo.bar_length_s(notes.onset_s)
-    return figures_of(notes, split, passage=passage, bar_s=bar_s)
 
 
 def _part_hearing(

@@ -304,19 +304,15 @@ def phrase_ranges(value_cc: Floats, phrase: NDArray[np.int64]) -> Floats:
     return quantile(0.75) - quantile(0.25)
 
 
-def depth_ratio(left_cc: Floats, right_cc: Floats, phrase: NDArray[np.int64]) -> float | None:
+def depth_ratio(left_ranges: Floats, right_ranges: Floats) -> float | None:
     """How deep the right drawing moves within phrases, as a multiple of the left: over 1 is deeper.
 
-    The median over the left file's phrases of the right lane's interquartile range, over that of the left lane. None
+    The median over the left file's phrases of the right lane's `phrase_ranges`, over that of the left lane. None
     without phrases or where the left's median is 0.
     """
-    return _ratio_of_medians(phrase_ranges(left_cc, phrase), phrase_ranges(right_cc, phrase))
-
-
-def _ratio_of_medians(left: Floats, right: Floats) -> float | None:
-    if len(left) == 0 or np.median(left) == 0:
+    if len(left_ranges) == 0 or np.median(left_ranges) == 0:
         return None
-    return float(np.median(right) / np.median(left))
+    return float(np.median(right_ranges) / np.median(left_ranges))
 
 
 @dataclass(frozen=True)
@@ -419,6 +415,6 @@ def _answers(rows: Floats, lag: LagSums, ranges: Floats) -> Answers:
         "r": correlation(left_cc, right_cc),
         "slope_agreement": slope_agreement(left_slope, right_slope),
         "lag_ms": lag.lag_ms(),
-        "depth_ratio": _ratio_of_medians(*ranges),
+        "depth_ratio": depth_ratio(*ranges),
         "n_frames": len(left_cc),
     }

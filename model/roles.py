@@ -237,7 +237,7 @@ def _decide(
     for mask, role in ((counter, _COUNTER), (bass, _BASS), (melody, _MELODY)):
         label[mask] = role
     label = _settled(
-        stretches, label, score, fixed=percussive | (alone & (stretches.pattern < 0.5) & (stretches.thickness < 1.5))
+        stretches, label, fixed=percussive | (alone & (stretches.pattern < 0.5) & (stretches.thickness < 1.5))
     )
     label = _one_melody(stretches, pairs, label, score, other=np.where((own >= 0.45) & ~static, _COUNTER, _CHORDS))
     drums_s = _per_one(everything, everything.overlap_s * percussive[everything.other], n)
@@ -368,7 +368,7 @@ def _doubled(pairs: Pairs, chosen: NDArray[np.bool_], n: int) -> NDArray[np.bool
 
 
 def _settled(
-    stretches: Stretches, label: NDArray[np.int64], score: NDArray[np.float64], *, fixed: NDArray[np.bool_]
+    stretches: Stretches, label: NDArray[np.int64], *, fixed: NDArray[np.bool_]
 ) -> NDArray[np.int64]:
     """A line keeps its role from rest to rest: a stretch beside a longer one without a rest between takes its role."""
     patterned = stretches.pattern >= 0.5  # a pattern goes on over its rests

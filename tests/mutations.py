@@ -69,7 +69,8 @@ BUGS = (
     ),
     Bug(
         "depth is the left over the right",
-        "model/metrics.py", "np.median(right) / np.median(left)", "np.median(left) / np.median(right)",
+        "model/metrics.py", "np.median(right_ranges) / np.median(left_ranges)",
+        "np.median(left_ranges) / np.median(right_ranges)",
         "tests/test_metrics.py",
     ),
     Bug(

@@ -19,7 +19,6 @@ from phrasewright.model.evidence import (
     band_factors,
     fitted_head,
     head_prior,
-    known_columns,
 )
 from phrasewright.model.lanes import n_frames_for
 from phrasewright.model.network import HeadStart
@@ -97,15 +96,18 @@ def test_the_head_is_the_one_that_was_trained_through() -> None:
         assert np.abs(sure - SCALE_CC * spread[0, :, 0, lane].numpy()).max() < 0.01
 
 
-def test_drawn_lanes_are_told_alike_in_training_and_use() -> None:
+def test_drawn_lanes_are_told_by_where_they_stand_and_how_they_move_around() -> None:
     rng = np.random.default_rng(4)
     value, near = rng.uniform(20, 110, (30, 3)), rng.integers(0, 30, (30, 8))
     known = np.array([True, False, True])
-    here = known_columns(value, near, known)
-    scaled = torch.from_numpy((value - MIDDLE_CC) / SCALE_CC)[None]
-    there = known_inputs(scaled, scaled[:, near], torch.from_numpy(known))[0]
-    assert np.abs(here - there.numpy()).max() < 1e-5
-    assert not here.reshape(30, 3, 5)[:, 1].any()
+    scaled = (value - MIDDLE_CC) / SCALE_CC
+    around = scaled[near]  # (n_frames, 8, 3)
+    mean = (around.sum(axis=1) + scaled) / 9
+    wanted = np.stack([np.ones_like(mean), scaled - mean, around[:, 3] - mean, around[:, 4] - mean, mean], axis=2)
+    given = torch.from_numpy(scaled)[None]
+    found = known_inputs(given, given[:, near], torch.from_numpy(known))[0].reshape(30, 3, 5).numpy()
+    assert np.abs(found[:, known] - wanted[:, known]).max() < 1e-5
+    assert not found[:, ~known].any()
 
 
 def test_the_shipped_features_and_prior_belong_together_and_are_local() -> None:

@@ -15,7 +15,7 @@ from phrasewright.data.errors import InputError
 from phrasewright.model.hearing import CueHearing
 from phrasewright.model.limits import sounding_frames
 from phrasewright.training.alive import life_of, pooled
-from phrasewright.training.copying import as_written_cc
+from phrasewright.training.copying import held_cc, written
 from phrasewright.training.hands_apart import hands_at, log_run
 
 HANDS = {**VALIDATION, **TEST}
@@ -107,10 +107,10 @@ def test_what_they_draw_can_be_written(name: str, cue: CueHearing) -> None:
     lives, costs = [], []
     for index in (0, 1):
         steady, drawn = HANDS[name](cue, index, noise=False), HANDS[name](cue, index)
-        written = as_written_cc(cue, index, steady)
+        sounds = held_cc(written(cue, index, steady), cue.cue.tempo, len(steady))
         on = sounding_frames(cue, index, len(steady))
-        costs.append(np.abs(written - drawn)[on].mean() - np.abs(steady - drawn)[on].mean())
-        lives += [life_of(cue, index, steady[:, lane], written[:, lane]) for lane in (0, 1)]
+        costs.append(np.abs(sounds - drawn)[on].mean() - np.abs(steady - drawn)[on].mean())
+        lives += [life_of(cue, index, steady[:, lane], sounds[:, lane]) for lane in (0, 1)]
     figures = pooled(lives)
     assert max(costs) < 0.15
     assert 0.75 < figures["depth"] < 1.1

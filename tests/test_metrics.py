@@ -198,10 +198,11 @@ def test_slopes_agree_only_where_both_move_the_same_way() -> None:
 def test_depth_is_the_middle_phrase_not_the_loudest() -> None:
     phrase = np.repeat([0, 1, 2], 5)
     left = np.r_[np.arange(5) * 2, np.arange(5) * 4, np.arange(5) * 30].astype(float)
-    assert phrase_ranges(left, phrase).tolist() == [4, 8, 60]
-    assert depth_ratio(left, left / 2, phrase) == pytest.approx(0.5)
-    assert depth_ratio(np.zeros(15), left, phrase) is None
-    assert depth_ratio(left, left, np.full(15, -1)) is None
+    ranges = phrase_ranges(left, phrase)
+    assert ranges.tolist() == [4, 8, 60]
+    assert depth_ratio(ranges, phrase_ranges(left / 2, phrase)) == pytest.approx(0.5)
+    assert depth_ratio(phrase_ranges(np.zeros(15), phrase), ranges) is None
+    assert depth_ratio(*2 * [phrase_ranges(left, np.full(15, -1))]) is None
 
 
 @given(st.lists(st.lists(st.integers(0, 127), min_size=1, max_size=30), min_size=1, max_size=6))

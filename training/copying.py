@@ -45,11 +45,6 @@ SAMPLED_S = 0.02
 SLOW_CC_PER_S = 100.0
 
 
-def as_written_cc(hearing: CueHearing, index: int, value_cc: Array) -> Array:
-    """Dense lanes (n_frames, n_lanes) on the 10 ms grid as they sound once written: whole steps, held."""
-    return held_cc(written(hearing, index, value_cc), hearing.cue.tempo, len(value_cc))
-
-
 def written(hearing: CueHearing, index: int, value_cc: Array) -> Events:
     """The events of dense lanes, (n_frames, n_lanes) on the 10 ms grid."""
     part, tempo = hearing.parts[index], hearing.cue.tempo

@@ -187,7 +187,11 @@ def episode_of(
 
 
 def known_inputs(value: Tensor, around: Tensor, given: Tensor) -> Tensor:
-    """As `known_columns` in evidence.py, for batches: (batch, n, 3), (batch, n, 8, 3), (3,) -> (batch, n, 15)."""
+    """What the network sees of lanes already drawn: five numbers a lane, zeros for a lane that is not.
+
+    Whether it is drawn; its distance from its average over four seconds around, now, .2 s before and after; that
+    average. (batch, n, 3) values, (batch, n, 8, 3) values at `NEIGHBOURS_S`, (3,) which are drawn -> (batch, n, 15).
+    """
     mean = (around.sum(2) + value) / (around.shape[2] + 1)
     columns = [torch.ones_like(value), value - mean, around[:, :, 3] - mean, around[:, :, 4] - mean, mean]
     return torch.as_tensor((torch.stack(columns, 3).nan_to_num() * given[:, None]).flatten(2))

@@ -43,7 +43,7 @@ REPEATED, TREMOLO = FIGURES.index("repeated"), FIGURES.index("tremolo")
 SPIKES = (EVENTS.index("accent"), EVENTS.index("sforzando"))
 LONGEST_S = 8 * FRAME_S
 NEIGHBOURS_S = (-2.0, -1.0, -0.5, -0.2, 0.2, 0.5, 1.0, 2.0)
-"""Where a drawn lane is looked at around a moment (`known_columns` in evidence.py)."""
+"""Where a drawn lane is looked at around a moment (`known_inputs` in evidence_fitting.py)."""
 
 
 @dataclass(frozen=True)
