@@ -69,7 +69,9 @@ _build = fitting.build_groups
 
 
 def fit(out: Path, *, seed: int = 0, **more: Any) -> Path:
-    return train(out, preset="tiny", seed=seed, device="cpu", workers=1, sizes=SIZES, command="a test", **more)
+    weights = train(out, preset="tiny", seed=seed, device="cpu", workers=1, sizes=SIZES, command="a test", **more)
+    assert weights is not None
+    return weights
 
 
 def weights_in(folder: Path) -> tuple[bytes, bytes]:

@@ -21,12 +21,12 @@ from pathlib import Path
 import torch
 sys.path.insert(0, {tests!r})
 from test_loop import COURSE, fresh, loss_of
-from phrasewright.training.loop import join_processes, optimise, ranks
+from phrasewright.training.loop import join_processes, leave_processes, optimise, ranks
 device = join_processes("cpu")
 network = fresh()
 optimise(network, loss_of, lambda _: {{}}, COURSE, device=device)
 Path({folder!r}, f"rank{{ranks()[0]}}.json").write_text(json.dumps([ranks()[1], network.weight.tolist()]))
-torch.distributed.destroy_process_group()
+leave_processes()
 """
 
 

@@ -48,7 +48,7 @@ from phrasewright.training.evidence_fitting import (
     judged,
 )
 from phrasewright.training.examples import Group, build_groups, correction_groups, read_scores
-from phrasewright.training.loop import Course, Figures, join_processes, optimise, ranks
+from phrasewright.training.loop import Course, Figures, join_processes, leave_processes, optimise, ranks
 
 JUDGED_SEEDS = range(900_001, 901_000)
 """Groups of held-out scores, or invented with seeds no training group has."""
@@ -148,7 +148,7 @@ def train(
     start: Path | None = None,
     store: Store | None = None,
     sizes: tuple[NetworkConfig, EvidenceConfig] | None = None,
-) -> Path:
+) -> Path | None:
     """Train and write `base.safetensors`, `evidence.safetensors`, their cards and `log.csv` into `out`.
 
     An interrupted run leaves checkpoints there; the same call goes on from them and ends in the same numbers. Files
@@ -177,8 +177,8 @@ def train(
 
     Returns
     -------
-    Path
-        Of the default's weights.
+    Path or None
+        Of the default's weights; None in the processes that `torchrun` started beside the first, which write nothing.
 
     Raises
     ------
@@ -194,6 +194,8 @@ def train(
     if device == "cuda" and not torch.cuda.is_available():
         raise InputError("no CUDA device is to be had; leave --device out, or say --device cpu")
     chosen = join_processes(device)
+    first = ranks()[0] == 0
+    tell = tell if first else None
     began_s = time.monotonic()
     scores = read_scores(limit=settings.n_scores, workers=workers or os.cpu_count() or 1, cache=cache)
     if not scores:
@@ -240,7 +242,8 @@ def train(
         course("evidence", settings.evidence_steps, settings.evidence_rate), device=chosen, folder=out, tell=tell,
     )  # fmt: skip
     refitted_spread(default, pool, steps=settings.refit_steps)
-    if ranks()[0] == 0:
+    leave_processes()
+    if first:
         bands = calibrated(default, evidence, judge)
         networks = zip(WEIGHTS, (default, evidence), strict=True)
         parameters = {name: sum(p.numel() for p in network.parameters()) for name, network in networks}
@@ -260,7 +263,7 @@ def train(
         write_together(files)
         for name in ("default", "evidence"):
             (out / f"{name}.checkpoint").unlink(missing_ok=True)
-    return out / "base.safetensors"
+    return out / "base.safetensors" if first else None
 
 
 def _check_folder(out: Path, *, force: bool) -> None:

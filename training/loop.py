@@ -144,6 +144,12 @@ def join_processes(device: str) -> torch.device:
     return chosen
 
 
+def leave_processes() -> None:
+    """Part from the other processes, where there are any."""
+    if ranks()[1] > 1:
+        torch.distributed.destroy_process_group()
+
+
 def _averaged(parameters: list[nn.Parameter], n_ranks: int) -> None:
     flat = torch.cat([torch.zeros_like(p).flatten() if p.grad is None else p.grad.flatten() for p in parameters])
     torch.distributed.all_reduce(flat)
