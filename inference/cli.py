@@ -480,7 +480,8 @@ def train(
             out, preset=preset, steps=steps, seed=seed, device=device, force=force, command=told,
             tell=stack.enter_context(training_progress()), store=stack.enter_context(Store()) if corrections else None,
         )
-    say(f"{weights}\nTo use them: put the folder's files into model/weights and run the property tests.")
+    if weights is not None:
+        say(f"{weights}\nTo use them: put the folder's files into model/weights and run the property tests.")
 
 
 @main.command(epilog=_example("evaluate --pieces 6 --hands 2"))
