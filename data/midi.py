@@ -15,6 +15,7 @@ Units: ticks. Format: Standard MIDI Files 1.0.
 
 from __future__ import annotations
 
+import io
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -25,7 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phrasewright.data.errors import InputError
-from phrasewright.data.files import read_file
+from phrasewright.data.files import read_file, write_together
 from phrasewright.data.printing import printable
 
 META, SYSEX, ESCAPE = 0xFF, 0xF0, 0xF7
@@ -420,7 +421,9 @@ def to_message(kind: str, /, **values: int | str) -> mido.Message | mido.MetaMes
 def write_messages(
     path: Path, tracks: Sequence[Sequence[mido.Message | mido.MetaMessage]], *, ticks_per_beat: int
 ) -> None:
-    """Write a type 1 file from mido messages with delta times; for the demo cues and for tests."""
+    """Write a type 1 file, whole or not at all, from mido messages with delta times; for demo cues and for tests."""
     file = mido.MidiFile(type=1, ticks_per_beat=ticks_per_beat, charset="utf-8")
     file.tracks.extend(mido.MidiTrack(track) for track in tracks)
-    file.save(path)
+    content = io.BytesIO()
+    file.save(file=content)
+    write_together({path: content.getvalue()})
