@@ -39,6 +39,7 @@ def within_limits(
     *,
     parameters: RuleParameters = DEFAULT,
     residue: Residue | None = None,
+    gestures: Gestures | None = None,
 ) -> DenseLanes:
     """The same lanes, every phrase at its role's level and within its range of level, detached notes at one level.
 
@@ -50,12 +51,14 @@ def within_limits(
         A predictor's answer for that part; its spread is kept.
     residue : Residue, optional
         The part's residue, where the caller has drawn it already; it moves held notes that would stand still.
+    gestures : Gestures, optional
+        The part's, where the caller has found them already.
     """
     part = hearing.parts[index]
     value = np.array(dense.value_cc)
     dynamics_cc = dynamics_bounds(hearing, index, parameters=parameters)
     if part.attacks.n_attacks:
-        gestures = gestures_of(hearing, index, parameters=parameters)
+        gestures = gestures or gestures_of(hearing, index, parameters=parameters)
         grid = grid_of(gestures, len(value))
         sounding = sounding_frames(hearing, index, len(value)).astype(np.float64)
         value = _levelled(hearing, index, value, sounding, gestures, grid, parameters=parameters)

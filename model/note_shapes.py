@@ -22,30 +22,45 @@ _ACCENT, _SFORZANDO = EVENTS.index("accent"), EVENTS.index("sforzando")
 _FAST = (FIGURES.index("run"), FIGURES.index("repeated"))
 
 
-def notes_cc(
-    gestures: Gestures,
-    grid: Grid,
-    base_cc: Array,
-    *,
-    parameters: RuleParameters,
-    touch: Family,
-    solo: bool,
+def levels_cc(
+    gestures: Gestures, grid: Grid, level_cc: Array, *, parameters: RuleParameters, touch: Family, solo: bool
 ) -> Array:
-    """Each gesture's own course: from where the last one ended to its level, a swell for weight, then the decay.
+    """Each gesture's level, taken from where the last one stood within its attack.
 
-    `base_cc`, shape (n_gestures, 2), is the level of each gesture in its phrase; detached notes take it at once.
+    `level_cc`, shape (n_gestures, 2), is the level of each gesture in its phrase; entries and detached notes take it at
+    once.
     """
+    i = grid.index
+    before_cc = np.where(gestures.entry[:, None], level_cc, np.r_[level_cc[:1], level_cc[:-1]])
+    rise = np.stack([_rise(gestures, grid, lane, parameters, touch, solo=solo) for lane in (0, 1)], axis=1)
+    return np.asarray(before_cc[i] + (level_cc - before_cc)[i] * rise)
+
+
+def _attack_s(gestures: Gestures, lane: int, parameters: RuleParameters, touch: Family, *, solo: bool) -> Array:
+    """How long each gesture takes to its level."""
+    attack_s = parameters.note.attack_s[lane] * touch.attack * (1.0 if solo else parameters.section.attack)
+    return np.minimum(attack_s, parameters.note.attack_share * gestures.length_s)
+
+
+def _rise(
+    gestures: Gestures, grid: Grid, lane: int, parameters: RuleParameters, touch: Family, *, solo: bool
+) -> Array:
+    """How far each frame has come from the last gesture to its own, 0..1; detached notes are there at once."""
+    plain = ~(gestures.frozen | gestures.resting)[grid.index]
+    attack_s = _attack_s(gestures, lane, parameters, touch, solo=solo)[grid.index]
+    return np.where(plain, ease(grid.since_s / attack_s), 1.0)
+
+
+def notes_cc(gestures: Gestures, grid: Grid, *, parameters: RuleParameters, touch: Family, solo: bool) -> Array:
+    """Each gesture's own course around its level: a swell for weight, then the decay; where it ended fades out."""
     note = parameters.note
-    section_attack = 1.0 if solo else parameters.section.attack
     section_weight = 1.0 if solo else parameters.section.weight
     share = gestures.shares(note.role_share)
     plain = ~(gestures.frozen | gestures.resting)
     opening = gestures.entry & (gestures.length_s >= note.opening_s) & np.r_[gestures.joined[1:], False]
     lanes = []
     for lane, lane_touch in enumerate((touch.dynamics, touch.expression)):
-        attack_s = np.minimum(
-            note.attack_s[lane] * touch.attack * section_attack, note.attack_share * gestures.length_s
-        )
+        attack_s = _attack_s(gestures, lane, parameters, touch, solo=solo)
         tau_s = (note.decay_s[lane] + note.decay_per_length[lane] * gestures.length_s) * touch.decay
         lively = share * lane_touch * plain
         weight = note.weight_cc[lane] * lively * section_weight * np.clip(gestures.length_s / 0.35, 0.2, 1.0)
@@ -79,8 +94,7 @@ def notes_cc(
             turn = x + ease(x) - 1.0  # -1..1: half straight, half eased
             after = np.exp(-since_s / parameters.chords.step_decay_s)
             return np.asarray(
-                base_cc[i, lane]
-                + weight[i] * left
+                weight[i] * left
                 - sag[i] * (1.0 - left)
                 + swing[i] * turn
                 + step[i] * after
@@ -90,7 +104,7 @@ def notes_cc(
         last = np.arange(gestures.n_gestures - 1)
         before = np.r_[0.0, course(last, gestures.next_s[:-1] - gestures.onset_s[:-1])]
         i = grid.index
-        rise = np.where(plain[i], ease(grid.since_s / attack_s[i]), 1.0)
+        rise = _rise(gestures, grid, lane, parameters, touch, solo=solo)
         entry = gestures.entry[i]
         value = course(i, grid.since_s)
         onward = before[i] + (value - before[i]) * rise
@@ -108,12 +122,14 @@ def _chord_swing(gestures: Gestures, *, lane: int, parameters: RuleParameters) -
     return slow * swing * np.where(ordinal % 2, -1.0, 1.0), slow * ~gestures.entry * chords.step_cc[lane]
 
 
-def dips_cc(
-    gestures: Gestures, grid: Grid, dip_residue: Array, *, parameters: RuleParameters, touch: Family, solo: bool
+def dip_depths_cc(
+    gestures: Gestures, dip_residue: Array, *, parameters: RuleParameters, touch: Family, solo: bool
 ) -> Array:
-    """Joins, and the deeper re-articulations of connected repeats, scaled by the share of the sound that is renewed."""
+    """Depth of each join, and of the deeper re-articulations of connected repeats, shape (n_gestures, 2).
+
+    Scaled by the share of the sound that is renewed. `dip_residue`, shape (n_gestures,), is standard normal.
+    """
     dip = parameters.dip
-    before_len = np.r_[0.0, gestures.next_s[:-1] - gestures.onset_s[:-1]]
     own_s = np.where(gestures.repeated, dip.repeat_own_share, 1.0) * gestures.length_s
     shorter_s = np.minimum(own_s, np.r_[np.inf, gestures.length_s[:-1]])
     dips = gestures.joined & ~gestures.entry & ~gestures.frozen & ~gestures.resting
@@ -132,15 +148,31 @@ def dips_cc(
     leap = np.minimum(np.abs(np.r_[0.0, np.diff(gestures.pitch)]), 12.0)
     size *= 1.0 + dip.metre * gestures.metre + dip.per_semitone * np.maximum(leap - 1.0, 0.0)
     size = np.where(np.isin(gestures.event, (_ACCENT, _SFORZANDO)), parameters.accent.dip_share * size, size)
-    after_len = np.minimum(gestures.next_s - gestures.onset_s, 10.0)
+    struck = gestures.repeated & (not touch.connects)
     lanes = []
     for lane in (0, 1):
-        struck = gestures.repeated & (not touch.connects)
         depth = size * np.where(gestures.repeated, dip.repeat_cc[lane], dip.join_cc[lane]) * ~struck
-        before_s = np.maximum(np.minimum(dip.before_s[lane], dip.share_before * before_len), 1e-3)
-        after_s = np.maximum(np.minimum(dip.after_s[lane], dip.share_after * after_len), 1e-3)
-        depth = np.minimum(depth, dip.steepest_cc_per_s * np.minimum(before_s, after_s) * 2.0 / np.pi)
-        i, j = grid.index, np.minimum(grid.index + 1, gestures.n_gestures - 1)
+        shorter = np.minimum(*_dip_spans_s(gestures, lane, parameters))
+        lanes.append(np.minimum(depth, dip.steepest_cc_per_s * shorter * 2.0 / np.pi))
+    return np.stack(lanes, axis=1)
+
+
+def _dip_spans_s(gestures: Gestures, lane: int, parameters: RuleParameters) -> tuple[Array, Array]:
+    """How long before and after each onset a lane dips."""
+    dip = parameters.dip
+    before_len = np.r_[0.0, gestures.next_s[:-1] - gestures.onset_s[:-1]]
+    after_len = np.minimum(gestures.next_s - gestures.onset_s, 10.0)
+    before_s = np.minimum(dip.before_s[lane], dip.share_before * before_len)
+    return np.maximum(before_s, 1e-3), np.maximum(np.minimum(dip.after_s[lane], dip.share_after * after_len), 1e-3)
+
+
+def dips_cc(gestures: Gestures, grid: Grid, depth_cc: Array, *, parameters: RuleParameters) -> Array:
+    """The dips of so many steps, shape (n_gestures, 2), around the onsets."""
+    i, j = grid.index, np.minimum(grid.index + 1, gestures.n_gestures - 1)
+    lanes = []
+    for lane in (0, 1):
+        before_s, after_s = _dip_spans_s(gestures, lane, parameters)
+        depth = depth_cc[:, lane]
         fall = depth[i] * bump(grid.since_s / after_s[i])
         fall = fall + np.where(j > i, depth[j] * bump(grid.until_s / before_s[j]), 0.0)
         lanes.append(-fall)
@@ -181,10 +213,10 @@ def spikes_cc(gestures: Gestures, grid: Grid, *, parameters: RuleParameters, tou
     return out
 
 
-def vibrato_cc(gestures: Gestures, grid: Grid, dynamics_cc: Array, *, parameters: RuleParameters, solo: bool) -> Array:
-    """The vibrato lane: waits on long notes, grows, follows dynamics a little, eases at joins and in fast notes.
+def vibrato_cc(gestures: Gestures, grid: Grid, *, parameters: RuleParameters, solo: bool) -> Array:
+    """Vibrato: waits on long notes, grows, eases at joins and in fast notes; steps, shape (n_frames,).
 
-    In steps, without its drift, shape (n_frames,). `dynamics_cc` is slow dynamics less its centre, steps.
+    Drift comes on top of it, and what it takes from dynamics (`vibrato_swell_cc`).
     """
     vibrato = parameters.vibrato
     full = vibrato.solo_cc if solo else vibrato.section_cc
@@ -213,4 +245,10 @@ def vibrato_cc(gestures: Gestures, grid: Grid, dynamics_cc: Array, *, parameters
     onward = (j > i) & ~gestures.entry[j]
     value = value * np.where(onward, 1.0 - ease_by[j] * bump(grid.until_s / ease_s[i]), 1.0)
     value = value * (1.0 - ease_by[i] * bump(grid.since_s / (2.0 * ease_s[i])))
-    return np.asarray(value + vibrato.follow_dynamics * dynamics_cc * value / full)
+    return np.asarray(value)
+
+
+def vibrato_swell_cc(dynamics_cc: Array, vibrato: Array, *, parameters: RuleParameters, solo: bool) -> Array:
+    """How vibrato follows slow dynamics, given less its centre: by as much as there is of it; (n_frames,)."""
+    full = parameters.vibrato.solo_cc if solo else parameters.vibrato.section_cc
+    return np.asarray(parameters.vibrato.follow_dynamics * dynamics_cc * vibrato / full)

@@ -24,14 +24,14 @@ from phrasewright.data.errors import InputError
 from phrasewright.data.notes import sounding_spans
 from phrasewright.model.evidence import EVIDENCE_WEIGHTS, band_factors
 from phrasewright.model.features import part_features
-from phrasewright.model.gestures import gestures_of
+from phrasewright.model.gestures import Gestures, gestures_of
 from phrasewright.model.hearing import CueHearing
 from phrasewright.model.lanes import FRAME_S, DenseLanes, n_frames_for
 from phrasewright.model.limits import within_limits
 from phrasewright.model.parameters import DEFAULT, RuleParameters
 from phrasewright.model.personal_features import N_BASIS, Moments, moments_of
 from phrasewright.model.residue import Residue, residue_of
-from phrasewright.model.rules import raw_cc, rules_lanes
+from phrasewright.model.rules import drawn_cc, raw_cc, rules_lanes
 
 Predictor = Callable[[CueHearing, int], DenseLanes]
 WEIGHTS = Path(__file__).parent / "weights" / "base.safetensors"
@@ -80,8 +80,8 @@ def network_lanes(hearing: CueHearing, index: int, *, weights: Path | None = Non
         return within_limits(hearing, index, DenseLanes(value_cc, spread_cc))
     gestures = gestures_of(hearing, index, parameters=DEFAULT)
     residue = residue_of(hearing.parts[index], gestures, parameters=DEFAULT)
-    value_cc += residue_cc(hearing, index, n_frames=len(value_cc), residue=residue)
-    return within_limits(hearing, index, DenseLanes(value_cc, spread_cc), residue=residue)
+    value_cc += residue_cc(hearing, index, n_frames=len(value_cc), gestures=gestures, residue=residue)
+    return within_limits(hearing, index, DenseLanes(value_cc, spread_cc), residue=residue, gestures=gestures)
 
 
 def network_raw_cc(
@@ -180,16 +180,21 @@ def evidence_features(
 
 
 def residue_cc(
-    hearing: CueHearing, index: int, *, n_frames: int, residue: Residue | None = None
+    hearing: CueHearing,
+    index: int,
+    *,
+    n_frames: int,
+    gestures: Gestures | None = None,
+    residue: Residue | None = None,
 ) -> NDArray[np.float64]:
     """What the network is not asked to foresee, seeded by phrase, part and occurrence, in steps, shape (n_frames, 3).
 
-    `residue` saves drawing it where the caller has drawn it already.
+    `gestures` and `residue` save finding and drawing them where the caller has done so already.
     """
+    gestures = gestures or gestures_of(hearing, index, parameters=DEFAULT)
+    residue = residue or residue_of(hearing.parts[index], gestures, parameters=DEFAULT)
     frames = prediction_frames(hearing, index, n_frames=n_frames, wide_frames=RESIDUE_FRAMES)
-    with_it = raw_cc(hearing, index, frames, parameters=DEFAULT, residue=residue, with_events=False)
-    without = raw_cc(hearing, index, frames, parameters=foreseeable(DEFAULT), with_events=False)
-    return _at_every_frame(with_it - without, frames, n_frames)
+    return _at_every_frame(drawn_cc(hearing, index, frames, gestures, residue), frames, n_frames)
 
 
 def foreseeable(parameters: RuleParameters) -> RuleParameters:

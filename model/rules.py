@@ -6,6 +6,8 @@ computed alone and summed in controller steps; `limits.py` holds the sum to the 
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -13,7 +15,15 @@ from phrasewright.model.gestures import Gestures, Grid, gestures_of, grid_of, me
 from phrasewright.model.hearing import CueHearing
 from phrasewright.model.lanes import DenseLanes, n_frames_for
 from phrasewright.model.limits import within_limits
-from phrasewright.model.note_shapes import dips_cc, notes_cc, spikes_cc, vibrato_cc
+from phrasewright.model.note_shapes import (
+    dip_depths_cc,
+    dips_cc,
+    levels_cc,
+    notes_cc,
+    spikes_cc,
+    vibrato_cc,
+    vibrato_swell_cc,
+)
 from phrasewright.model.parameters import DEFAULT, RuleParameters
 from phrasewright.model.phrase_shapes import arc_cc, beats_cc, breath_cc, closing_cc, height_cc
 from phrasewright.model.residue import Residue, residue_of
@@ -53,26 +63,16 @@ def raw_cc(
     *,
     parameters: RuleParameters = DEFAULT,
     residue: Residue | None = None,
-    with_events: bool = True,
 ) -> Array:
-    """The same at some frames of the 10 ms grid, their numbers rising: shape (n_frames, 3), steps.
-
-    Without events, closings and accents are left out: what two answers differ by needs them in neither.
-    """
+    """The same at some frames of the 10 ms grid, their numbers rising: shape (n_frames, 3), steps."""
     value_cc = np.tile(np.array(parameters.centres_cc()), (len(frames), 1))
     if hearing.parts[index].attacks.n_attacks:
-        value_cc += _shaped(hearing, index, frames, residue, parameters=parameters, with_events=with_events)
+        value_cc += _shaped(hearing, index, frames, residue, parameters=parameters)
     return value_cc
 
 
 def _shaped(
-    hearing: CueHearing,
-    index: int,
-    frames: Ints,
-    residue: Residue | None,
-    *,
-    parameters: RuleParameters,
-    with_events: bool,
+    hearing: CueHearing, index: int, frames: Ints, residue: Residue | None, *, parameters: RuleParameters
 ) -> Array:
     """Distance from the centres, shape (n_frames, 3), steps."""
     part = hearing.parts[index]
@@ -82,23 +82,60 @@ def _shaped(
     touch, solo = parameters.touch(part.part.family), part.part.instrument.solo
 
     slow_cc = arc_cc(part, gestures, grid, residue, parameters=parameters, touch=touch)
-    if with_events:
-        slow_cc += closing_cc(gestures, grid, parameters=parameters, touch=touch)
+    slow_cc += closing_cc(gestures, grid, parameters=parameters, touch=touch)
     base_cc = height_cc(gestures, len(part.phrases), parameters=parameters)[:, None] + np.zeros(2)
     base_cc += gestures.metre[:, None] * np.array(parameters.note.metre_cc)
     base_cc += residue.level * np.array(parameters.note.residue_cc)
     moving = residue.drift(grid.time_s) * _held_share(gestures, grid, parameters=parameters)[:, None]
+    dip_cc = dip_depths_cc(gestures, residue.dip, parameters=parameters, touch=touch, solo=solo)
 
     lanes = np.zeros((len(frames), 3))
     lanes[:, :2] = slow_cc + moving[:, :2]
-    lanes[:, :2] += notes_cc(gestures, grid, base_cc, parameters=parameters, touch=touch, solo=solo)
-    lanes[:, :2] += dips_cc(gestures, grid, residue.dip, parameters=parameters, touch=touch, solo=solo)
-    if with_events:
-        lanes[:, :2] += spikes_cc(gestures, grid, parameters=parameters, touch=touch)
+    lanes[:, :2] += levels_cc(gestures, grid, base_cc, parameters=parameters, touch=touch, solo=solo)
+    lanes[:, :2] += notes_cc(gestures, grid, parameters=parameters, touch=touch, solo=solo)
+    lanes[:, :2] += dips_cc(gestures, grid, dip_cc, parameters=parameters)
+    lanes[:, :2] += spikes_cc(gestures, grid, parameters=parameters, touch=touch)
     lanes[:, :2] += breath_cc(part, gestures, grid, residue, parameters=parameters, touch=touch, solo=solo)
     lanes[:, :2] += beats_cc(part, gestures, metre_of(hearing, index), grid, parameters=parameters)
-    vibrato = vibrato_cc(gestures, grid, slow_cc[:, 0], parameters=parameters, solo=solo)
+    vibrato = vibrato_cc(gestures, grid, parameters=parameters, solo=solo)
     lanes[:, 2] = vibrato + moving[:, 2] - parameters.centres_cc()[2]
+    lanes[:, 2] += vibrato_swell_cc(slow_cc[:, 0], vibrato, parameters=parameters, solo=solo)
+    return lanes
+
+
+def drawn_cc(
+    hearing: CueHearing,
+    index: int,
+    frames: Ints,
+    gestures: Gestures,
+    residue: Residue,
+    *,
+    parameters: RuleParameters = DEFAULT,
+) -> Array:
+    """What the draws change of the rules at some frames of the 10 ms grid: shape (n_frames, 3), steps.
+
+    That is `raw_cc` less the answer of the same rules without draws; what does not hang on them stands in neither.
+    Weight on the beats inside bursts of quick repeats counts as drawn (see `foreseeable`).
+    """
+    part = hearing.parts[index]
+    grid = grid_of(gestures, frames)
+    touch, solo = parameters.touch(part.part.family), part.part.instrument.solo
+    none = replace(residue, peak=np.zeros_like(residue.peak), depth=np.zeros_like(residue.depth))
+    arc = arc_cc(part, gestures, grid, residue, parameters=parameters, touch=touch)
+    arc -= arc_cc(part, gestures, grid, none, parameters=parameters, touch=touch)
+    moving = residue.drift(grid.time_s) * _held_share(gestures, grid, parameters=parameters)[:, None]
+    level_cc = residue.level * np.array(parameters.note.residue_cc)
+    dip_cc = dip_depths_cc(gestures, residue.dip, parameters=parameters, touch=touch, solo=solo)
+    dip_cc -= dip_depths_cc(gestures, np.zeros_like(residue.dip), parameters=parameters, touch=touch, solo=solo)
+
+    lanes = np.zeros((len(frames), 3))
+    lanes[:, :2] = arc + moving[:, :2]
+    lanes[:, :2] += levels_cc(gestures, grid, level_cc, parameters=parameters, touch=touch, solo=solo)
+    lanes[:, :2] += dips_cc(gestures, grid, dip_cc, parameters=parameters)
+    lanes[:, :2] += breath_cc(part, gestures, grid, residue, parameters=parameters, touch=touch, solo=solo)
+    lanes[:, :2] += beats_cc(part, gestures, metre_of(hearing, index), grid, parameters=parameters)
+    vibrato = vibrato_cc(gestures, grid, parameters=parameters, solo=solo)
+    lanes[:, 2] = vibrato_swell_cc(arc[:, 0], vibrato, parameters=parameters, solo=solo) + moving[:, 2]
     return lanes
 
 

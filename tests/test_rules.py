@@ -10,7 +10,9 @@ from played_lines import FLUTE, VIOLINS, frame, labelled, line, solo_line, while
 
 from phrasewright.model.gestures import gestures_of, metre_of
 from phrasewright.model.parameters import DEFAULT, Family
-from phrasewright.model.rules import raw_cc, raw_lanes, rules_lanes
+from phrasewright.model.prediction import foreseeable
+from phrasewright.model.residue import residue_of
+from phrasewright.model.rules import drawn_cc, raw_cc, raw_lanes, rules_lanes
 from phrasewright.model.shapes import bump, ease, skewed_arc, softening, through_nodes
 
 TUNE = line([67, 69, 71, 72, 74, 72, 71, 69], 1.0)
@@ -104,3 +106,17 @@ def test_a_few_frames_are_answered_as_all_are() -> None:
     every = raw_lanes(hearing, 0).value_cc
     frames = np.arange(3, len(every), 7)
     assert np.allclose(raw_cc(hearing, 0, frames), every[frames], atol=1e-9)
+
+
+@pytest.mark.parametrize("program", [VIOLINS, FLUTE])
+def test_what_is_drawn_is_what_the_rules_say_more_than_they_do_without_draws(program: int) -> None:
+    """A tune over seams and rests, a burst of quick repeats and a note held for twenty seconds."""
+    notes = [*line([67, 69, 71, 71, 74, 72] * 6, 1.0), *line([67] * 12, 0.25, start=40.0), (64, 44.0, 40.0, 80)]
+    hearing = labelled(solo_line(notes, program=program), figure="repeated", at=slice(36, 48))
+    gestures = gestures_of(hearing, 0, parameters=DEFAULT)
+    residue = residue_of(hearing.parts[0], gestures, parameters=DEFAULT)
+    frames = np.arange(0, 4200, 3)
+    drawn = drawn_cc(hearing, 0, frames, gestures, residue)
+    without = raw_cc(hearing, 0, frames, parameters=foreseeable(DEFAULT))
+    assert np.allclose(drawn, raw_cc(hearing, 0, frames, residue=residue) - without, atol=1e-9)
+    assert np.abs(drawn).max(axis=0).min() > 1.0
