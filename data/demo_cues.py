@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phrasewright.data.errors import UsageError
-from phrasewright.data.midi import to_message, write_messages
+from phrasewright.data.midi import Event, write_events
 from phrasewright.data.score_text import TICKS_PER_BEAT, Score, ScoreNote, ScorePart, parse_score
 from phrasewright.data.tempo import TempoMap, tempo_map
 
@@ -257,25 +257,22 @@ def _spans(notes: list[ScoreNote], time: TempoMap) -> NDArray[np.float64]:
 
 
 def _write(sheet: _Sheet, path: Path) -> None:
-    tracks = [_timed(_conductor(sheet.score))] + [_timed(_part_events(track)) for track in sheet.tracks]
-    write_messages(path, tracks, ticks_per_beat=TICKS_PER_BEAT)
+    tracks = [_conductor(sheet.score), *map(_part_events, sheet.tracks)]
+    write_events(path, tracks, ticks_per_beat=TICKS_PER_BEAT)
 
 
-_Event = tuple[int, int, str, dict[str, int | str]]
-"""Tick, rank at one tick (set-up, words, controllers, offs, ons), message kind, its values."""
-
-
-def _conductor(score: Score) -> list[_Event]:
-    events: list[_Event] = [(0, 0, "track_name", {"name": score.title})]
+def _conductor(score: Score) -> list[Event]:
+    events: list[Event] = [(0, 0, "track_name", {"name": score.title})]
     events += [(tick, 1, "time_signature", {"numerator": n, "denominator": d}) for tick, n, d in score.metres]
     events += [(tick, 2, "set_tempo", {"tempo": _microseconds(bpm)}) for tick, bpm in score.tempi]
     events += [(tick, 3, "marker", {"text": words}) for tick, words in score.markers]
     return events
 
 
-def _part_events(track: _Track) -> list[_Event]:
+def _part_events(track: _Track) -> list[Event]:
+    """Set-up first, and at one tick words, controllers, offs, ons."""
     part, channel = track.part, track.part.channel - 1
-    events: list[_Event] = [(0, 0, "track_name", {"name": part.name})]
+    events: list[Event] = [(0, 0, "track_name", {"name": part.name})]
     events.append((0, 1, "program_change", {"channel": channel, "program": part.program}))
     controls = [(0, _VOLUME_CC, part.volume), (0, _PAN_CC, part.pan), *((tick, _PEDAL_CC, v) for tick, v in part.pedal)]
     for tick, controller, value in [*controls, *track.controls]:
@@ -286,12 +283,3 @@ def _part_events(track: _Track) -> list[_Event]:
         events.append((note.onset_tick, 5, "note_on", values | {"velocity": note.velocity}))
         events.append((note.end_tick, 4, "note_off", values | {"velocity": 64}))
     return events
-
-
-def _timed(events: list[_Event]) -> list:  # type: ignore[type-arg]  # mido's messages, which only midi.py may name
-    """Events in order as messages with delta times."""
-    messages, now = [], 0
-    for tick, _, kind, values in sorted(events, key=lambda event: event[:2]):
-        messages.append(to_message(kind, time=tick - now, **values))
-        now = tick
-    return messages

@@ -15,7 +15,6 @@ Units: ticks. Format: Standard MIDI Files 1.0.
 
 from __future__ import annotations
 
-import io
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -26,7 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phrasewright.data.errors import InputError
-from phrasewright.data.files import read_file, write_together
+from phrasewright.data.files import read_file
 from phrasewright.data.printing import printable
 
 META, SYSEX, ESCAPE = 0xFF, 0xF0, 0xF7
@@ -45,8 +44,12 @@ _SYSTEM_BYTES = {0xF1: 1, 0xF2: 2, 0xF3: 1, 0xF6: 0, 0xF8: 0, 0xFA: 0, 0xFB: 0, 
 _SMPTE_RATES = {24: 24.0, 25: 25.0, 29: 30_000 / 1001, 30: 30.0}
 _SETUP_CC = (0, 32, 121)
 _FRAME_OF_LANES = (0x03, 0x51, 0x58)  # track name, tempo, metre
+_CHANNEL_KINDS = ("note_on", "note_off", "control_change", "program_change")
 _DELTA_STEPS = 1 << 7 * np.arange(1, 4)
 """From these deltas on a delta takes a byte more."""
+
+Event = tuple[int, int, str, Mapping[str, int | str]]
+"""An event to write: tick, rank among those of one tick, kind by mido's name ("note_on", "track_name", ...), values."""
 
 
 @dataclass(frozen=True)
@@ -412,18 +415,14 @@ def _places(track: Track, kept: NDArray[np.int64], added: LaneEvents) -> NDArray
     return place
 
 
-def to_message(kind: str, /, **values: int | str) -> mido.Message | mido.MetaMessage:
-    """A message by name ("note_on", "track_name", ...), `time` in ticks since the one before it."""
-    channel_kinds = ("note_on", "note_off", "control_change", "program_change")
-    return (mido.Message if kind in channel_kinds else mido.MetaMessage)(kind, **values)
-
-
-def write_messages(
-    path: Path, tracks: Sequence[Sequence[mido.Message | mido.MetaMessage]], *, ticks_per_beat: int
-) -> None:
-    """Write a type 1 file, whole or not at all, from mido messages with delta times; for demo cues and for tests."""
+def write_events(path: Path, tracks: Sequence[Sequence[Event]], *, ticks_per_beat: int) -> None:
+    """Write a type 1 file of tracks, events in any order; for the demo cues and for tests."""
     file = mido.MidiFile(type=1, ticks_per_beat=ticks_per_beat, charset="utf-8")
-    file.tracks.extend(mido.MidiTrack(track) for track in tracks)
-    content = io.BytesIO()
-    file.save(file=content)
-    write_together({path: content.getvalue()})
+    for events in tracks:
+        track, now = mido.MidiTrack(), 0
+        for tick, _, kind, values in sorted(events, key=lambda event: event[:2]):
+            message = mido.Message if kind in _CHANNEL_KINDS else mido.MetaMessage
+            track.append(message(kind, time=tick - now, **values))
+            now = tick
+        file.tracks.append(track)
+    file.save(path)

@@ -30,7 +30,7 @@ from unittest import mock
 import mido
 import numpy as np
 
-from phrasewright.data.midi import write_messages
+from phrasewright.data.midi import Event, write_events
 from phrasewright.inference.shaping import shape_cue
 
 TICKS = 480
@@ -41,28 +41,27 @@ def synthetic_cue(path: Path, *, minutes: float, parts: int, seed: int = 1) -> i
     """Write a cue of connected lines with rests, at 120 quarter notes a minute; return the number of notes."""
     rng = np.random.default_rng(seed)
     end = int(minutes * 120 * TICKS)
-    tracks = [[mido.MetaMessage("track_name", name="Tempo"), mido.MetaMessage("set_tempo", tempo=500_000)]]
+    tracks: list[list[Event]] = [[(0, 0, "track_name", {"name": "Tempo"}), (0, 1, "set_tempo", {"tempo": 500_000})]]
     n_notes = 0
     for part in range(parts):
         program = PROGRAMS[part % len(PROGRAMS)]
-        track = [
-            mido.MetaMessage("track_name", name=f"Part {part + 1}"),
-            mido.Message("program_change", channel=part % 9, program=program),
-        ]
+        own: dict[str, int | str] = {"channel": part % 9}
+        track: list[Event] = [(0, -1, "track_name", {"name": f"Part {part + 1}"})]
+        track.append((0, 0, "program_change", own | {"program": program}))
         tick, pending, pitch = 0, 0, int(rng.integers(55, 70))
         while tick < end:
             for _ in range(int(rng.integers(6, 14))):
                 length = int(rng.choice([120, 240, 240, 480, 480, 960, 1920], p=[0.1, 0.2, 0.2, 0.2, 0.15, 0.1, 0.05]))
                 pitch = int(np.clip(pitch + rng.integers(-4, 5), 52, 76))
                 velocity = int(rng.integers(60, 90))
-                note = {"channel": part % 9, "note": pitch}
-                track.append(mido.Message("note_on", velocity=velocity, time=pending, **note))
-                track.append(mido.Message("note_off", time=length, **note))
-                tick, pending = tick + length + pending, 0
+                note = own | {"note": pitch}
+                track.append((tick + pending, 2, "note_on", note | {"velocity": velocity}))
+                tick, pending = tick + pending + length, 0
+                track.append((tick, 1, "note_off", note))
                 n_notes += 1
             pending = int(rng.choice([0, 480, 960, 3840], p=[0.4, 0.3, 0.2, 0.1]))
         tracks.append(track)
-    write_messages(path, tracks, ticks_per_beat=TICKS)
+    write_events(path, tracks, ticks_per_beat=TICKS)
     return n_notes
 
 

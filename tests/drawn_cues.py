@@ -6,9 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-import mido
-
-from phrasewright.data.midi import write_messages
+from phrasewright.data.midi import Event, write_events
 
 TICKS_PER_BEAT = 480
 BEAT_S = 0.5
@@ -28,34 +26,28 @@ def write_cue(
     path: Path, *lines: Line, metre: tuple[int, int] = (4, 4), later: tuple[float, int, int] | None = None
 ) -> Path:
     """Write the lines as tracks at 120 quarter notes a minute, one channel each; `later` is a metre from a beat on."""
-    head = [
-        mido.MetaMessage("set_tempo", tempo=500_000),
-        mido.MetaMessage("time_signature", numerator=metre[0], denominator=metre[1]),
+    head: list[Event] = [
+        (0, 0, "set_tempo", {"tempo": 500_000}),
+        (0, 1, "time_signature", {"numerator": metre[0], "denominator": metre[1]}),
     ]
     if later is not None:
-        wait = round(later[0] * TICKS_PER_BEAT)
-        head.append(mido.MetaMessage("time_signature", numerator=later[1], denominator=later[2], time=wait))
-    tracks: list[list[mido.Message | mido.MetaMessage]] = [head]
+        at, numerator, denominator = round(later[0] * TICKS_PER_BEAT), later[1], later[2]
+        head.append((at, 0, "time_signature", {"numerator": numerator, "denominator": denominator}))
+    tracks = [head]
     for channel, line in enumerate(lines):
-        at: list[tuple[int, int, mido.Message]] = [
-            (0, 0, mido.Message("program_change", program=line.program, channel=channel))
-        ]
+        own: dict[str, int | str] = {"channel": channel}
+        track: list[Event] = [(0, -1, "track_name", {"name": line.name})]
+        track.append((0, 0, "program_change", own | {"program": line.program}))
         for control, events in line.lanes.items():
             for beat, value in events:
-                message = mido.Message("control_change", control=control, value=value, channel=channel)
-                at.append((round(beat * TICKS_PER_BEAT), 1, message))
+                values = own | {"control": control, "value": value}
+                track.append((round(beat * TICKS_PER_BEAT), 1, "control_change", values))
         for pitch, beat, beats, velocity in line.notes:
-            on = mido.Message("note_on", note=pitch, velocity=velocity, channel=channel)
-            off = mido.Message("note_off", note=pitch, channel=channel)
-            at += [(round(beat * TICKS_PER_BEAT), 3, on), (round((beat + beats) * TICKS_PER_BEAT), 2, off)]
-        at.sort(key=lambda row: row[:2])
-        track: list[mido.Message | mido.MetaMessage] = [mido.MetaMessage("track_name", name=line.name)]
-        now = 0
-        for tick, _, message in at:
-            track.append(message.copy(time=tick - now))
-            now = tick
+            note = own | {"note": pitch}
+            track.append((round(beat * TICKS_PER_BEAT), 3, "note_on", note | {"velocity": velocity}))
+            track.append((round((beat + beats) * TICKS_PER_BEAT), 2, "note_off", note))
         tracks.append(track)
-    write_messages(path, tracks, ticks_per_beat=TICKS_PER_BEAT)
+    write_events(path, tracks, ticks_per_beat=TICKS_PER_BEAT)
     return path
 
 

@@ -6,11 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-import mido
 import numpy as np
 from numpy.typing import NDArray
 
-from phrasewright.data.midi import write_messages
+from phrasewright.data.midi import Event, write_events
 from phrasewright.data.notes import Notes
 from phrasewright.data.reading import read_cue
 from phrasewright.model.hearing import EVENTS, FIGURES, ROLES, CueHearing, PartHearing
@@ -50,31 +49,21 @@ def write_voices(
     marks: Sequence[tuple[float, str]] = (),
 ) -> Path:
     """Write a type 1 file; `marks` are (beat, text) in the first track."""
-    head: list[mido.Message | mido.MetaMessage] = [
-        mido.MetaMessage("set_tempo", tempo=round(60e6 / bpm)),
-        mido.MetaMessage("time_signature", numerator=metre[0], denominator=metre[1]),
+    head: list[Event] = [
+        (0, -2, "set_tempo", {"tempo": round(60e6 / bpm)}),
+        (0, -1, "time_signature", {"numerator": metre[0], "denominator": metre[1]}),
     ]
-    now = 0
-    for beat, text in sorted(marks):
-        tick = round(beat * TICKS_PER_BEAT)
-        head.append(mido.MetaMessage("text", text=text, time=tick - now))
-        now = tick
-    tracks: list[list[mido.Message | mido.MetaMessage]] = [head]
+    head += [(round(beat * TICKS_PER_BEAT), k, "text", {"text": text}) for k, (beat, text) in enumerate(sorted(marks))]
+    tracks = [head]
     for number, voice in enumerate(voices):
         channel = voice.channel or number + (number >= 9)
-        at: list[tuple[int, int, mido.Message]] = []
+        track: list[Event] = [(0, -1, "track_name", {"name": voice.name})]
         for pitch, beat, beats, velocity in voice.rows:
-            on = mido.Message("note_on", note=pitch, velocity=velocity, channel=channel)
-            off = mido.Message("note_off", note=pitch, channel=channel)
-            at += [(round(beat * TICKS_PER_BEAT), 1, on), (round((beat + beats) * TICKS_PER_BEAT), 0, off)]
-        at.sort(key=lambda row: row[:2])
-        track: list[mido.Message | mido.MetaMessage] = [mido.MetaMessage("track_name", name=voice.name)]
-        now = 0
-        for tick, _, message in at:
-            track.append(message.copy(time=tick - now))
-            now = tick
+            note: dict[str, int | str] = {"note": pitch, "channel": channel}
+            track.append((round(beat * TICKS_PER_BEAT), 1, "note_on", note | {"velocity": velocity}))
+            track.append((round((beat + beats) * TICKS_PER_BEAT), 0, "note_off", note))
         tracks.append(track)
-    write_messages(path, tracks, ticks_per_beat=TICKS_PER_BEAT)
+    write_events(path, tracks, ticks_per_beat=TICKS_PER_BEAT)
     return path
 
 

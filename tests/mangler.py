@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phrasewright.data.cue import Cue
-from phrasewright.data.midi import to_message, write_messages
+from phrasewright.data.midi import Event, write_events
 from phrasewright.data.notes import Notes
 
 TICKS_PER_BEAT = 480
@@ -92,11 +92,12 @@ def lines(song: Song, *, beat_s: float = 0.5) -> list[PlainLine]:
 
 def written(path: Path, song: Song, *, bpm: float = 120.0, one_channel: bool = False) -> Path:
     """A type 1 file of a song: one track and channel a voice, lanes as controllers."""
-    tracks = [[to_message("set_tempo", tempo=round(60e6 / bpm), time=0)]]
+    tracks: list[list[Event]] = [[(0, 0, "set_tempo", {"tempo": round(60e6 / bpm)})]]
     for i, voice in enumerate(song):
         channel = 0 if one_channel else (i if i < 9 else i + 1) % 16
-        rows: list[tuple[int, int, str, dict[str, int]]] = [
-            (0, 0, "program_change", {"program": voice.program, "channel": channel})
+        rows: list[Event] = [
+            (0, -1, "track_name", {"name": voice.name}),
+            (0, 0, "program_change", {"program": voice.program, "channel": channel}),
         ]
         for cc, (beat, value) in voice.lanes.items():
             ticks = np.maximum(np.rint(beat * TICKS_PER_BEAT), 0).astype(int).tolist()
@@ -109,13 +110,8 @@ def written(path: Path, song: Song, *, bpm: float = 120.0, one_channel: bool = F
         for a, b, pitch in zip(on.tolist(), off.tolist(), voice.pitch.tolist(), strict=True):
             rows.append((a, 3, "note_on", {"note": pitch, "velocity": 80, "channel": channel}))
             rows.append((b, 1, "note_off", {"note": pitch, "channel": channel}))
-        rows.sort(key=lambda row: row[:2])
-        track, now = [to_message("track_name", name=voice.name, time=0)], 0
-        for tick, _, kind, values in rows:
-            track.append(to_message(kind, time=tick - now, **values))
-            now = tick
-        tracks.append(track)
-    write_messages(path, tracks, ticks_per_beat=TICKS_PER_BEAT)
+        tracks.append(rows)
+    write_events(path, tracks, ticks_per_beat=TICKS_PER_BEAT)
     return path
 
 

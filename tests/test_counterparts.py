@@ -7,9 +7,8 @@ from pathlib import Path
 import mido
 import numpy as np
 import pytest
-from drawn_cues import TICKS_PER_BEAT, Line, ramp, write_cue
+from drawn_cues import Line, ramp, write_cue
 
-from phrasewright.data.midi import write_messages
 from phrasewright.data.reading import read_cue
 from phrasewright.inference.comparing import compare_files
 from phrasewright.inference.counterparts import counterparts
@@ -39,11 +38,9 @@ def with_bars_inserted(path: Path, *, cut: float = 8.0, by: float = 8.0) -> Path
 def at_tempo(path: Path, source: Path, beats_per_min: float) -> Path:
     """The same file at another tempo."""
     midi = mido.MidiFile(source)
-    tracks = [
-        [m.copy(tempo=mido.bpm2tempo(beats_per_min)) if m.type == "set_tempo" else m for m in track]
-        for track in midi.tracks
-    ]
-    write_messages(path, tracks, ticks_per_beat=TICKS_PER_BEAT)
+    for track in midi.tracks:
+        track[:] = [m.copy(tempo=mido.bpm2tempo(beats_per_min)) if m.type == "set_tempo" else m for m in track]
+    midi.save(path)
     return path
 
 

@@ -17,14 +17,13 @@ import pytest
 
 from phrasewright.data.cue import Cue
 from phrasewright.data.instruments import instrument_of
-from phrasewright.data.midi import write_messages
+from phrasewright.data.midi import Event, write_events
 from phrasewright.data.notes import Notes
 from phrasewright.data.passages import articulation_words
 from phrasewright.data.reading import read_cue
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")
-    import mido
     import music21
     import pretty_midi
 
@@ -34,35 +33,28 @@ Row = tuple[float, float, int, int]
 def made_file(path: Path, seed: int) -> None:
     """Tracks of notes on channels of their own, with tempo changes, controllers and running ticks."""
     rng = np.random.default_rng(seed)
-    conductor = [mido.MetaMessage("track_name", name="made")]
-    conductor += [
-        mido.MetaMessage("set_tempo", tempo=int(rng.integers(200_000, 1_500_000)), time=int(rng.integers(0, 2000)))
-        for _ in range(6)
-    ]
+    conductor: list[Event] = [(0, 0, "track_name", {"name": "made"})]
+    for _ in range(6):
+        tempo = int(rng.integers(200_000, 1_500_000))
+        conductor.append((conductor[-1][0] + int(rng.integers(0, 2000)), len(conductor), "set_tempo", {"tempo": tempo}))
     tracks = [conductor]
     for channel in range(4):
-        events: list[tuple[int, int, mido.Message]] = [
-            (0, 0, mido.Message("program_change", channel=channel, program=40 + channel))
-        ]
+        own: dict[str, int | str] = {"channel": channel}
+        events: list[Event] = [(0, -1, "track_name", {"name": f"Viola {channel}"})]
+        events.append((0, 0, "program_change", own | {"program": 40 + channel}))
         for pitch in rng.choice(np.arange(48, 80), 6, replace=False).tolist():
-            tick = 0
+            tick, note = 0, own | {"note": pitch}
             for _ in range(12):
                 on = tick + int(rng.integers(0, 300))
                 tick = on + int(rng.integers(1, 900))
-                velocity = int(rng.integers(1, 128))
-                events.append((on, 2, mido.Message("note_on", channel=channel, note=pitch, velocity=velocity)))
-                events.append((tick, 1, mido.Message("note_off", channel=channel, note=pitch)))
+                events.append((on, 2, "note_on", note | {"velocity": int(rng.integers(1, 128))}))
+                events.append((tick, 1, "note_off", note))
                 tick += 1
         for _ in range(30):
             value, at = int(rng.integers(0, 128)), int(rng.integers(0, 5000))
-            events.append((at, 0, mido.Message("control_change", channel=channel, control=1, value=value)))
-        events.sort(key=lambda event: event[:2])
-        now, track = 0, [mido.MetaMessage("track_name", name=f"Viola {channel}")]
-        for at, _, message in events:
-            track.append(message.copy(time=at - now))
-            now = at
-        tracks.append(track)
-    write_messages(path, tracks, ticks_per_beat=480)
+            events.append((at, 0, "control_change", own | {"control": 1, "value": value}))
+        tracks.append(events)
+    write_events(path, tracks, ticks_per_beat=480)
 
 
 def quartet(path: Path) -> None:
