@@ -29,6 +29,8 @@ CLUSTER_WAIT_S = 10
 CUE_LIMIT_S = 3600
 """A cue that no worker of a cluster has returned after this long counts as lost."""
 _PLAIN_WIDTH = 100
+_SHARE_OF_PARTS = 0.9
+"""Of the time of a cue; the rest is weaving, writing and recording."""
 _LOOKS = 5
 """Passages to look at first that the text names; JSON and page have more."""
 
@@ -63,26 +65,28 @@ def shape_files(
     *,
     options: ShapeOptions | None = None,
     force: bool = False,
-    jobs: int = 1,
+    jobs: int | None = 1,
     cluster: str | None = None,
-    done: Callable[[], object] = lambda: None,
+    done: Callable[[float], object] = lambda share: None,
     record: Callable[[Shaped], str] | None = None,
     report: Path | None = None,
 ) -> dict[str, Any]:
     """Shape files into a file or a folder and return the summary, `{"cues": [...]}`.
 
     Outputs are checked before the first file is shaped; each is written whole when it is done, then recorded (`record`
-    returns what the user should know of that, or nothing), then `done` is called. The bytes written do not depend on
-    `jobs` or `cluster`.
+    returns what the user should know of that, or nothing). The bytes written do not depend on `jobs` or `cluster`.
 
     Parameters
     ----------
     inputs : sequence of Path
         Files, and folders of files.
-    jobs : int
-        Processes to work on several cues.
+    jobs : int or None
+        Processes to work on several cues, or on the parts of one; None for one cue after another, each on as many as
+        pay (`parts_at_once.py`).
     cluster : str, optional
         Address of a Dask scheduler, such as tcp://host:8786, whose workers see the same files under the same names.
+    done : function
+        Called with the share of a cue that was done since the last call; they add up to 1 for each cue.
     report : Path, optional
         A page to look at, of all cues that could be shaped.
 
@@ -111,7 +115,15 @@ def shape_files(
     shown: list[Shaped] = []
     cues: list[dict[str, Any]] = []
     failed: list[dict[str, str]] = []
-    results = shaped_cues(paths, options, jobs=jobs, cluster=cluster)
+    told = 0.0
+
+    def parts_done(share: float) -> None:
+        nonlocal told
+        share = min(share * _SHARE_OF_PARTS, _SHARE_OF_PARTS - told)
+        told += share
+        done(share)
+
+    results = shaped_cues(paths, options, jobs=jobs, cluster=cluster, done=parts_done)
     for source, out, shaped in zip(paths, outputs, results, strict=True):
         try:
             if isinstance(shaped, PhrasewrightError):
@@ -127,7 +139,8 @@ def shape_files(
             cues.append({**shaped.summary, "out": str(out), "remarks": remarks})
             if report is not None:
                 shown.append(shaped)
-        done()
+        done(1.0 - told)
+        told = 0.0
     if report is not None and shown:
         from phrasewright.inference.reporting import shape_report, write_report
 
@@ -136,22 +149,30 @@ def shape_files(
 
 
 def shaped_cues(
-    paths: Sequence[Path], options: ShapeOptions, *, jobs: int = 1, cluster: str | None = None
+    paths: Sequence[Path],
+    options: ShapeOptions,
+    *,
+    jobs: int | None = 1,
+    cluster: str | None = None,
+    done: Callable[[float], object] = lambda share: None,
 ) -> Iterator[Shaped | PhrasewrightError]:
-    """Each cue shaped, or why it could not be, in the order of `paths`. Parameters and faults as in `shape_files`."""
+    """Each cue shaped, or why it could not be, in the order of `paths`. Parameters and faults as in `shape_files`.
+
+    `done` is told of shares of cues while they are shaped in this process, in which they add up to 1.
+    """
     by = chosen_predictor(options)  # a style or a profile that cannot be used is told once, before anything is done
     if options.profile is not None:
         read_profile(options.profile)
-    if cluster is None and min(jobs, len(paths)) == 1:
+    if cluster is None and (jobs is None or min(jobs, len(paths)) == 1):
         for path in paths:
-            yield _shaped(path, options, by)
+            yield _shaped(path, options, by, jobs=jobs, done=done)
         return
     from joblib import Parallel, delayed
     from joblib.externals.loky.process_executor import TerminatedWorkerError
 
     n_done = 0
     try:
-        with _workers(jobs, cluster) as (n_jobs, limit_s):
+        with _workers(jobs or 1, cluster) as (n_jobs, limit_s):
             parallel = Parallel(n_jobs=n_jobs, batch_size=1, timeout=limit_s, return_as="generator")
             for result in parallel(delayed(_shaped_apart)(path, options) for path in paths):
                 n_done += 1
@@ -199,9 +220,16 @@ def _greeted(address: str) -> None:
             raise OSError("closed")
 
 
-def _shaped(path: Path, options: ShapeOptions, by: Chosen) -> Shaped | PhrasewrightError:
+def _shaped(
+    path: Path,
+    options: ShapeOptions,
+    by: Chosen,
+    *,
+    jobs: int | None = 1,
+    done: Callable[[float], object] = lambda share: None,
+) -> Shaped | PhrasewrightError:
     try:
-        return shape_cue(path, options, chosen_by=by)
+        return shape_cue(path, options, chosen_by=by, jobs=jobs, done=done)
     except PhrasewrightError as fault:
         return fault
 

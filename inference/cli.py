@@ -117,8 +117,9 @@ def main() -> None:
     " Example: --lanes-only",
 )
 @click.option(
-    "--jobs", type=click.IntRange(min=1), default=1, show_default=True,
-    help="Work on so many cues at once, each in a process of its own. Example: --jobs 4",
+    "--jobs", type=click.IntRange(min=1), show_default="cue after cue, each in as many as pay, 4 at most",
+    help="Processes to work in: several cues at once, or the parts of one long cue; 1 keeps to one. What is written is"
+    " the same. Example: --jobs 4",
 )
 @click.option(
     "--cluster", metavar="ADDRESS",
@@ -136,8 +137,8 @@ def main() -> None:
 @_force
 @_json
 def shape(
-    cues: tuple[Path, ...], out: str, force: bool, as_json: bool, no_record: bool, jobs: int, cluster: str | None,
-    report: Path | None, **choices: Any,
+    cues: tuple[Path, ...], out: str, force: bool, as_json: bool, no_record: bool, jobs: int | None,
+    cluster: str | None, report: Path | None, **choices: Any,
 ) -> None:
     """Write dynamics, expression and vibrato lanes into a copy of each cue; a folder stands for the cues in it.
 

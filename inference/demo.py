@@ -58,7 +58,6 @@ def make_demo(
     *,
     force: bool = False,
     options: ShapeOptions | None = None,
-    done: Callable[[], object] = lambda: None,
     learn: Learn | None = None,
 ) -> str:
     """Write the demo cues to `folder/cues`, the shaped ones under the same names to `folder/shaped`.
@@ -74,8 +73,6 @@ def make_demo(
         Replace files that are already there.
     options : ShapeOptions, optional
         How to shape.
-    done : callable
-        Called after each of the cues.
 
     Returns
     -------
@@ -97,13 +94,13 @@ def make_demo(
     for out in (corrected, styled, kept) if learn is not None else ():
         check_output(out, inputs=(), force=force)
     paths = write_demos(cues)
-    shape_files(paths, shaped, options=options, force=force, done=done)
+    shape_files(paths, shaped, options=options, force=force)
     if learn is not None:
         first = shaped / corrected.name
         write_whole(corrected, corrected_bytes(first), force=force)
         learn(STYLE, corrected, first, kept)
         in_style = replace(options or ShapeOptions(), style=str(kept))
-        shape_files([cues / styled.name], styled, options=in_style, force=force, done=done)
+        shape_files([cues / styled.name], styled, options=in_style, force=force)
     return demo_text(folder, learned=learn is not None)
 
 

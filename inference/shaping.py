@@ -6,8 +6,9 @@ keeps its tick and its bytes.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +24,8 @@ from phrasewright.data.plan import read_plan
 from phrasewright.data.profiles import read_profile
 from phrasewright.data.reading import cue_of, read_cue
 from phrasewright.inference.lane_plans import LanePlan, plan_part
-from phrasewright.model.events import LaneRequest, write_lanes
+from phrasewright.inference.parts_at_once import processes_for, results_by_part
+from phrasewright.model.events import BATCH_FRAMES, LaneRequest, write_lanes
 from phrasewright.model.existing import EXISTING_MODES
 from phrasewright.model.hearing import CueHearing, PartHearing
 from phrasewright.model.lanes import DenseLanes
@@ -106,36 +108,43 @@ class Shaped:
 
 @dataclass(frozen=True)
 class Chosen:
-    """What answers for a part: `predict`, the name of its style and version, a remark, and ranges that were learned."""
+    """What answers for a part: `predict`, the name of its style and version, a remark, and ranges that were learned.
+
+    `load` loads what predicting needs, once, before processes are forked.
+    """
 
     predict: Predictor
     style: str
     version: str
     remark: str
     learned_cc: Mapping[str, tuple[int, int]] | None = None
+    load: Callable[[], object] = lambda: None
 
 
 def chosen_predictor(options: ShapeOptions) -> Chosen:
     """What the options ask for: rules, the shipped model, or a learned style."""
-    from phrasewright.model.prediction import choose_predictor
+    from phrasewright.model.prediction import choose_predictor, load_networks
 
     predict, name, remark = choose_predictor(options.baseline)
+    learned = options.style is not None and not options.baseline
+    load = partial(load_networks, default=name == "network", evidence=learned)
     name = STYLE_NAMES.get(name, name)
     if options.style is None:
-        return Chosen(predict, name, "1", remark)
+        return Chosen(predict, name, "1", remark, load=load)
     from phrasewright.inference.styles import open_style
     from phrasewright.model.personal import ruled_lanes, style_lanes
 
     style = open_style(options.style)
     if style is None:
-        return Chosen(predict, options.style, "0", f"style {options.style} predicts as shipped: no version is in use")
+        remark = f"style {options.style} predicts as shipped: no version is in use"
+        return Chosen(predict, options.style, "0", remark, load=load)
 
     def in_style(hearing: CueHearing, index: int) -> DenseLanes:
         if options.baseline:
             return ruled_lanes(hearing, index, style)
         return style_lanes(hearing, index, style, shipped=predict)
 
-    return Chosen(in_style, style.name, str(style.version), "", style.ranges_cc())
+    return Chosen(in_style, style.name, str(style.version), "", style.ranges_cc(), load)
 
 
 def shape_cue(
@@ -144,6 +153,8 @@ def shape_cue(
     *,
     predictor: tuple[Predictor, str, str] | None = None,
     chosen_by: Chosen | None = None,
+    jobs: int | None = 1,
+    done: Callable[[float], object] = lambda share: None,
 ) -> Shaped:
     """Shape one file.
 
@@ -155,6 +166,11 @@ def shape_cue(
         What answers for a part; without it the shipped network, or the rules while it may not be used.
     chosen_by : Chosen, optional
         The same with all that a style brings; without it the options decide.
+    jobs : int or None
+        Processes that may work on the parts of a long cue, None for as many as pay; the bytes are the same. They are
+        forked, which is for programs that hold torch to one thread.
+    done : function
+        Called with the share of the cue that was predicted since the last call.
 
     Raises
     ------
@@ -168,40 +184,24 @@ def shape_cue(
     cue = read_cue(path, profile=profile)
     chosen = select_parts(cue, options.parts)
     span = bar_ticks(cue, options.bars)
-    first_s, stop_s = (0.0, np.inf) if span is None else cue.tempo.tick_to_s(span).tolist()
     if predictor is not None:
         chosen_by = Chosen(predictor[0], STYLE_NAMES.get(predictor[1], predictor[1]), "1", predictor[2])
     by = chosen_by or chosen_predictor(options)
     hearing = hear(cue, plan=read_plan(options.plan, cue) if options.plan is not None else None)
 
-    plans: list[tuple[LanePlan, ...]] = []
-    skipped: list[str | None] = []
-    joined: list[list[NDArray[np.int64]]] = []
-    spreads: dict[int, dict[str, NDArray[np.float32]]] = {}
-
-    def requests() -> Iterator[LaneRequest]:
-        """What is to be written, part by part: each is predicted when the one before has been drawn from here."""
-        for i, part in enumerate(cue.parts):
-            reason = _skip_reason(part, chosen, span, options)
-            skipped.append(reason)
-            repeats = _repeats(hearing, i, span) if options.join_repeats and reason is None else []
-            joined.append(repeats)
-            if reason is not None:
-                plans.append(())
-                continue
-            dense = by.predict(hearing, i)
-            planned = plan_part(
-                hearing, i, dense, lanes=options.lanes, existing=options.existing,
-                outside=outside(hearing.parts[i].part, span, cue), learned_cc=by.learned_cc,
-                written=joined_notes(part.notes, repeats),
-            )
-            plans.append(tuple(plan for plan, _ in planned))
-            kept_s = {plan.lane: plan.kept_s for plan in plans[-1]}
-            spreads[part.index] = claimed_spreads(dense, part.notes, kept_s=kept_s, written_s=(first_s, stop_s))
-            yield from (request for _, request in planned)
-
-    events = iter(write_lanes(requests(), cue.tempo))
-    whole, counts = _woven(cue, [[(plan, *next(events)) for plan in part_plans] for part_plans in plans], joined)
+    reasons = [_skip_reason(part, chosen, span, options) for part in cue.parts]
+    sizes = {i: hearing.parts[i].attacks.n_attacks for i, reason in enumerate(reasons) if reason is None}
+    processes = processes_for(list(sizes.values()), most=jobs)
+    if processes > 1:
+        by.load()
+    found = results_by_part(
+        lambda numbers: _written_parts(numbers, hearing, by=by, options=options, span=span),
+        sorted(sizes, key=lambda i: -sizes[i]), processes=processes, done=lambda: done(1.0 / len(sizes)),
+    )  # fmt: skip
+    parts = [found.get(i, _WrittenPart()) for i in range(len(cue.parts))]
+    plans = [[plan for plan, _, _ in part.lanes] for part in parts]
+    spreads = {part.index: own.spreads for part, own in zip(cue.parts, parts, strict=True)}
+    whole, counts = _woven(cue, parts)
     content = _lanes_alone(cue, plans, whole) if options.lanes_only else whole
     summary: dict[str, Any] = {
         "in": str(path),
@@ -210,18 +210,64 @@ def shape_cue(
         "style": by.style,
         "parts": [
             _part_summary(heard, cue, part_plans, counts, reason)
-            for heard, part_plans, reason in zip(hearing.parts, plans, skipped, strict=True)
+            for heard, part_plans, reason in zip(hearing.parts, plans, reasons, strict=True)
         ],
         "remarks": [said for said in (by.remark, _PLAN_REMARKS.get(hearing.plan.origin, "")) if said],
     }
     if any(spreads.values()):
         summary["look_first"] = [_unsure_row(cue, unsure) for unsure in least_sure(hearing, spreads)]
     if options.join_repeats:
-        for told, part, repeats in zip(summary["parts"], cue.parts, joined, strict=True):
-            told["joined"] = [_joined_note(cue, part, chain) for chain in repeats]
-        if any(joined):  # what is learned from later has the notes of the file that was written
+        for told, part, own in zip(summary["parts"], cue.parts, parts, strict=True):
+            told["joined"] = [_joined_note(cue, part, chain) for chain in own.joined]
+        if any(part.joined for part in parts):  # what is learned from later has the notes of the file that was written
             cue = cue_of(split_midi(whole, name=str(path)), path=path, profile=profile)
     return Shaped(content, summary, cue, by.version, whole, spreads)
+
+
+@dataclass(frozen=True)
+class _WrittenPart:
+    """What is written of a part: each lane's plan with the ticks and values of its events, the notes that become one
+    each, and how sure the prediction was by lane.
+    """
+
+    lanes: Sequence[tuple[LanePlan, NDArray[np.int64], NDArray[np.uint8]]] = ()
+    joined: Sequence[NDArray[np.int64]] = ()
+    spreads: Mapping[str, NDArray[np.float32]] = field(default_factory=dict)
+
+
+def _written_parts(
+    numbers: Iterable[int], hearing: CueHearing, *, by: Chosen, options: ShapeOptions, span: tuple[int, int] | None
+) -> Iterator[tuple[int, _WrittenPart]]:
+    """What is written of parts, each by its number from 0: predicted one by one, written some at a time."""
+    cue = hearing.cue
+    first_s, stop_s = (0.0, np.inf) if span is None else cue.tempo.tick_to_s(span).tolist()
+    waiting: list[tuple[int, _WrittenPart, list[tuple[LanePlan, LaneRequest]]]] = []
+
+    def written() -> Iterator[tuple[int, _WrittenPart]]:
+        events = iter(write_lanes([request for _, _, planned in waiting for _, request in planned], cue.tempo))
+        for i, part, planned in waiting:
+            lanes = [
+                (plan, tick, value.astype(np.uint8))
+                for (plan, _), (tick, value) in zip(planned, events, strict=False)  # events of later parts remain
+            ]
+            yield i, replace(part, lanes=lanes)
+        waiting.clear()
+
+    for i in numbers:
+        notes = cue.parts[i].notes
+        repeats = _repeats(hearing, i, span) if options.join_repeats else []
+        dense = by.predict(hearing, i)
+        planned = plan_part(
+            hearing, i, dense, lanes=options.lanes, existing=options.existing,
+            outside=outside(hearing.parts[i].part, span, cue), learned_cc=by.learned_cc,
+            written=joined_notes(notes, repeats),
+        )  # fmt: skip
+        kept_s = {plan.lane: plan.kept_s for plan, _ in planned}
+        spreads = claimed_spreads(dense, notes, kept_s=kept_s, written_s=(first_s, stop_s))
+        waiting.append((i, _WrittenPart((), repeats, spreads), planned))
+        if sum(len(request.dense_cc) for _, _, some in waiting for _, request in some) >= BATCH_FRAMES:
+            yield from written()
+    yield from written()
 
 
 def _unsure_row(cue: Cue, unsure: Unsure) -> dict[str, Any]:
@@ -280,33 +326,27 @@ def _skip_reason(part: Part, chosen: frozenset[int], span: tuple[int, int] | Non
     return None
 
 
-Written = Sequence[Sequence[tuple[LanePlan, NDArray[np.int64], NDArray[np.int64]]]]
-
-
-def _woven(
-    cue: Cue, written: Written, joined: Sequence[Sequence[NDArray[np.int64]]]
-) -> tuple[bytes, dict[tuple[int, str], int]]:
+def _woven(cue: Cue, parts: Sequence[_WrittenPart]) -> tuple[bytes, dict[tuple[int, str], int]]:
     """The file with all lanes, and how many events each lane of each part (from 1) holds in it.
 
-    `joined` gives for each part the notes that become one each: of such a chain the first note-on and the last note-off
-    stay.
+    Of notes that become one the first note-on and the last note-off stay.
     """
     removed: dict[int, NDArray[np.bool_]] = {}
     rows: dict[int, list[LaneEvents]] = {}
     counts: dict[tuple[int, str], int] = {}
-    for part, lanes, chains in zip(cue.parts, written, joined, strict=True):
+    for part, written in zip(cue.parts, parts, strict=True):
         track = part.track - 1
-        if chains:
+        if written.joined:
             mask = removed.setdefault(track, np.zeros(cue.midi.tracks[track].n_events, dtype=bool))
             ends = note_events(cue.midi.tracks[track], part.channel - 1, part.notes)
-            for chain in chains:
+            for chain in written.joined:
                 mask[ends[chain[1:], 0]] = True
                 mask[ends[chain[:-1], 1]] = True
-        for plan, tick, value in lanes:
+        for plan, tick, value in written.lanes:
             mask = removed.setdefault(track, np.zeros(cue.midi.tracks[track].n_events, dtype=bool))
             mask |= plan.removed
             channel, cc = (np.full(len(tick), n, dtype=np.uint8) for n in (part.channel - 1, plan.controller))
-            rows.setdefault(track, []).append(LaneEvents(tick, channel, cc, value.astype(np.uint8)))
+            rows.setdefault(track, []).append(LaneEvents(tick, channel, cc, value))
             counts[part.index, plan.lane] = len(tick) + plan.n_staying
     added = {}
     for track in list(rows):

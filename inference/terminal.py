@@ -33,17 +33,27 @@ def _write(text: str, stream: Any) -> None:
 
 
 @contextmanager
-def progress(title: str, total: int) -> Iterator[Callable[[], object]]:
-    """A progress bar on standard error, only on a terminal, gone when done. Calls of the value step it by one."""
+def progress(title: str, total: int) -> Iterator[Callable[..., object]]:
+    """A progress bar on standard error, only on a terminal, gone when done. Calls of the value step it by one, or by as
+    much as they say.
+
+    It is drawn at each step and not by a thread, since a process with threads is not well forked (`parts_at_once.py`).
+    """
     if not sys.stderr.isatty():
-        yield lambda: None
+        yield lambda by=1.0: None
         return
     from rich.console import Console
     from rich.progress import Progress
 
-    with Progress(console=Console(stderr=True), transient=True) as bar:
+    with Progress(console=Console(stderr=True), transient=True, auto_refresh=False) as bar:
         task = bar.add_task(title, total=total)
-        yield lambda: bar.advance(task)
+        bar.refresh()
+
+        def step(by: float = 1.0) -> None:
+            bar.advance(task, by)
+            bar.refresh()
+
+        yield step
 
 
 @contextmanager

@@ -12,7 +12,7 @@ common practice without a source.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -36,6 +36,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 BATCH_FRAMES = 2_000_000
+"""Frames of all lanes to write together: enough that the vectors are long, few enough that memory stays bounded."""
 LAST_TICK = np.iinfo(np.int64).max // 4
 
 
@@ -138,23 +139,11 @@ def pieces_of(sound: Sound, stays: Sequence[Stay]) -> _Pieces:
     return _Pieces(start, end, from_seam, to_seam)
 
 
-def write_lanes(requests: Iterable[LaneRequest], tempo: TempoMap) -> list[tuple[Ints, Ints]]:
+def write_lanes(requests: Sequence[LaneRequest], tempo: TempoMap) -> list[tuple[Ints, Ints]]:
     """(tick, value) of the events to add for each lane, ticks increasing, no two at one tick.
 
-    Lanes are thinned together in batches: large enough that the vectors are long, small enough that memory stays
-    bounded. Requests are drawn as they are needed, and no curve is held once it is written.
+    Lanes are thinned together, which is quicker than one by one; what is written of one does not depend on the others.
     """
-    out: list[tuple[Ints, Ints]] = []
-    batch: list[LaneRequest] = []
-    for request in requests:
-        batch.append(request)
-        if sum(len(r.dense_cc) for r in batch) >= BATCH_FRAMES:
-            out += _write_batch(batch, tempo)
-            batch = []
-    return out + _write_batch(batch, tempo) if batch else out
-
-
-def _write_batch(requests: Sequence[LaneRequest], tempo: TempoMap) -> list[tuple[Ints, Ints]]:
     pieces = [pieces_of(r.sound, r.stays) for r in requests]
     frames = [_piece_frames(r, p, tempo) for r, p in zip(requests, pieces, strict=True)]
     counts = [len(p.start_tick) for p in pieces]

@@ -236,7 +236,7 @@ def load_evidence(path: Path) -> Evidence:
 def _loaded(path: Path, kind: type[Any], build: type[nn.Module]) -> nn.Module:
     check_file(path, most_bytes=MAX_BYTES, what="weights")
     try:
-        with safe_open(path, framework="pt") as file:
+        with _one_thread(), safe_open(path, framework="pt") as file:
             network = build(_config_of(file.metadata() or {}, path, kind))
             wanted = {name: tuple(t.shape) for name, t in network.state_dict().items()}
             found = {name: tuple(file.get_slice(name).get_shape()) for name in file.keys()}  # noqa: SIM118
@@ -300,7 +300,9 @@ def predict(
 
 @contextmanager
 def _one_thread() -> Iterator[None]:
-    """One thread: the matrices are small, and threads that wait for each other cost more than they bring."""
+    """One thread: the matrices are small, and threads that wait for each other cost more than they bring; nor would
+    they be there after a fork.
+    """
     before = torch.get_num_threads()
     torch.set_num_threads(1)
     try:

@@ -219,6 +219,20 @@ def _without_residue(group: Any) -> Any:
     return replace(group, **{n: tuple(0.0 for _ in v) if isinstance(v, tuple) else 0.0 for n, v in values.items()})
 
 
+def load_networks(*, default: bool, evidence: bool) -> None:
+    """Load weights before they are asked for, so that processes forked afterwards share them and torch itself.
+
+    Raises
+    ------
+    InputError
+        They are missing or damaged.
+    """
+    if default:
+        _loaded(WEIGHTS)
+    if evidence:
+        _evidence_loaded(EVIDENCE_WEIGHTS)
+
+
 @lru_cache(maxsize=2)
 def _loaded(path: Path) -> Any:
     from phrasewright.model.network import load_weights

@@ -57,11 +57,9 @@ def test_a_folder_stands_for_its_cues_by_name(cues: Path, tmp_path: Path) -> Non
 def test_bytes_do_not_depend_on_how_many_work(cues: Path, tmp_path: Path) -> None:
     told = []
     for jobs in (1, 2):
-        steps: list[int] = []
-        told.append(
-            shape_files([cues], tmp_path / str(jobs), options=RULES, jobs=jobs, done=lambda s=steps: s.append(1))
-        )
-        assert len(steps) == 4
+        steps: list[float] = []
+        told.append(shape_files([cues], tmp_path / str(jobs), options=RULES, jobs=jobs, done=steps.append))
+        assert sum(steps) == pytest.approx(4.0)
         assert [Path(cue["in"]).name for cue in told[-1]["cues"]] == ["Lamp.MIDI", "all.mid", "storm.mid"]
     for name in ("Lamp.MIDI", "all.mid", "storm.mid"):
         assert (tmp_path / "1" / name).read_bytes() == (tmp_path / "2" / name).read_bytes()
@@ -76,7 +74,7 @@ def test_a_process_that_is_ended_from_outside_costs_nothing_but_time(cues: Path,
     alone = shape_files([cues], tmp_path / "alone", options=RULES)
     killed: list[int] = []
 
-    def kill_once() -> None:
+    def kill_once(_: float) -> None:
         if not killed:
             killed.extend(reusable_executor._executor._processes)
             os.kill(killed[0], signal.SIGKILL)
@@ -225,7 +223,7 @@ def test_a_cluster_that_loses_a_worker_does_all_the_same(cues: Path, tmp_path: P
         victim = next(iter(cluster.workers.values())).process.pid
         killed: list[int] = []
 
-        def kill_once() -> None:
+        def kill_once(_: float) -> None:
             if not killed:
                 os.kill(victim, signal.SIGKILL)
                 killed.append(victim)

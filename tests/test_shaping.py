@@ -129,10 +129,10 @@ def test_a_profile_moves_lanes_and_narrows_ranges(tmp_path: Path) -> None:
 
 def test_several_cues_go_to_a_folder_and_outputs_are_checked_first(tmp_path: Path) -> None:
     cues = [orchestra(tmp_path / "one.mid"), write(tmp_path / "two.mid", track("Oboe", note(0, 960, 70)))]
-    calls: list[int] = []
-    shape_files(cues, tmp_path / "out", options=ShapeOptions(baseline=True), done=lambda: calls.append(1))
+    shares: list[float] = []
+    shape_files(cues, tmp_path / "out", options=ShapeOptions(baseline=True), done=shares.append)
     assert sorted(p.name for p in (tmp_path / "out").iterdir()) == ["one.mid", "two.mid"]
-    assert len(calls) == 2
+    assert sum(shares) == pytest.approx(2.0)
     (tmp_path / "out" / "one.mid").unlink()
     with pytest.raises(OutputError, match=r"two\.mid: is already there"):
         shape_files(cues, tmp_path / "out", options=ShapeOptions(baseline=True))
