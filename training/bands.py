@@ -28,7 +28,7 @@ from phrasewright.model.evidence import EVIDENCE_WEIGHTS, SCALE_CC
 from phrasewright.model.network import Evidence, Network, load_evidence, load_weights, predict, save_weights
 from phrasewright.model.prediction import WEIGHTS
 from phrasewright.training.cards import amend_card
-from phrasewright.training.corpus import Score, held_out
+from phrasewright.training.corpus import Score, parted
 from phrasewright.training.evidence_fitting import Exact, Pool, episode_of, shown_frames
 from phrasewright.training.examples import build_groups, read_scores
 
@@ -203,7 +203,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--workers", type=int)
     parser.add_argument("--json", action="store_true")
     given = parser.parse_args(arguments)
-    kept, held = ([s for s in read_scores(cache=given.cache) if held_out(s.name) == h] for h in (False, True))
+    kept, held = parted(read_scores(cache=given.cache))
     default = load_weights(given.weights)
     evidence = load_evidence(given.weights.with_name(EVIDENCE_WEIGHTS.name))
 

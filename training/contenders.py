@@ -20,7 +20,7 @@ import torch
 from torch import Tensor, nn
 
 from phrasewright.model.network import Evidence, EvidenceConfig, save_weights
-from phrasewright.training.corpus import held_out
+from phrasewright.training.corpus import parted
 from phrasewright.training.evidence_fitting import (
     Episode,
     Episodes,
@@ -96,8 +96,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     began_s = time.monotonic()
     scores = read_scores(cache=given.cache, workers=given.workers or 1)
-    sides = ([s for s in scores if held_out(s.name) == h] for h in (False, True))
-    kept, held = sides
+    kept, held = parted(scores)
     size = {"n_people": given.people, "workers": given.workers}
     pool = Pool(build_groups(range(1, given.groups + 1), scores=kept, n_cues=6, **size), device)
     judge = Pool(build_groups(range(900_001, 900_001 + given.judged), scores=held, n_cues=12, **size), device)

@@ -13,9 +13,10 @@ from __future__ import annotations
 import json
 import os
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -80,6 +81,12 @@ def held_out(name: str) -> bool:
     return name in HELD_OUT or (name.startswith("bach/") and sum(name.encode()) % 6 == 0)
 
 
+def parted(scores: Sequence[Score]) -> tuple[list[Score], list[Score]]:
+    """The scores to train on, and those held out."""
+    kept, held = ([score for score in scores if held_out(score.name) == out] for out in (False, True))
+    return kept, held
+
+
 def read_score(name: str) -> Score:
     """The lines of a score as rows of notes, and its first metre.
 
@@ -113,16 +120,30 @@ def read_score(name: str) -> Score:
 
 def kept_score(name: str) -> Score:
     """As `read_score`, from a folder of the system's temporary files where it has been read before."""
-    kept = Path(tempfile.gettempdir()) / f"phrasewright-scores-{os.getuid()}" / f"{name.replace('/', '-')}.json"
-    if not kept.exists():
+
+    def parsed() -> object:
         score = read_score(name)
-        kept.parent.mkdir(parents=True, exist_ok=True)
-        beside = kept.with_suffix(f".{os.getpid()}")
-        beside.write_text(json.dumps([score.lines, score.metre]), encoding="utf-8")
-        beside.replace(kept)
-    lines, metre = json.loads(kept.read_text(encoding="utf-8"))
-    rows = tuple(tuple((at, length, int(pitch), int(v)) for at, length, pitch, v in line) for line in lines)
-    return Score(name, rows, (metre[0], metre[1]))
+        return score.lines, score.metre
+
+    folder = Path(tempfile.gettempdir()) / f"phrasewright-scores-{os.getuid()}"
+    lines, metre = kept_json(folder / f"{name.replace('/', '-')}.json", parsed)
+    return Score(name, lines_from(lines), (metre[0], metre[1]))
+
+
+def kept_json(path: Path, make: Callable[[], object]) -> Any:
+    """What `make` answers, as JSON gives it back; from the file where it was kept before, whole or not at all."""
+    if not path.exists():
+        made = make()
+        path.parent.mkdir(parents=True, exist_ok=True)
+        beside = path.with_suffix(f".{os.getpid()}")
+        beside.write_text(json.dumps(made), encoding="utf-8")
+        beside.replace(path)
+    return json.loads(path.read_text(encoding="utf-8"))
+
+
+def lines_from(rows: Sequence[Sequence[Sequence[float]]]) -> tuple[tuple[Row, ...], ...]:
+    """Lines of rows as JSON gives them back."""
+    return tuple(tuple((at, length, int(pitch), int(v)) for at, length, pitch, v in line) for line in rows)
 
 
 def cut(lines: Sequence[Sequence[Row]], *, start: float, stop: float) -> list[list[Row]]:

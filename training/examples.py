@@ -31,10 +31,9 @@ from phrasewright.model.parameters import DEFAULT
 from phrasewright.model.personal_features import N_BASIS, moments_of
 from phrasewright.model.prediction import foreseeable, prediction_frames
 from phrasewright.model.rules import raw_cc
-from phrasewright.training.corpus import Score, cue_of, held_out, read_score, score_names, training_sketch
+from phrasewright.training.corpus import Score, cue_of, held_out, lines_from, read_score, score_names, training_sketch
 from phrasewright.training.prior import Person, drawn_person
 from phrasewright.training.prior_curves import drawn_cc, sight_of
-from phrasewright.training.textures import Row
 
 Ints = NDArray[np.int64]
 MOST_PARTS = 5
@@ -215,7 +214,7 @@ def read_scores(*, limit: int | None = None, workers: int = 1, cache: Path | Non
     known: dict[str, Score] = {}
     if cache and cache.exists():
         rows = json.loads(cache.read_text(encoding="utf-8"))
-        known = {name: Score(name, _tuples(lines), (metre[0], metre[1])) for name, (lines, metre) in rows.items()}
+        known = {name: Score(name, lines_from(lines), (metre[0], metre[1])) for name, (lines, metre) in rows.items()}
     available = score_names() if find_spec("music21") else tuple(known)  # a machine may hold the cache alone
     names = [name for held in (False, True) for name in [n for n in available if held_out(n) == held][:limit]]
     if names and known.keys() >= set(names):
@@ -228,10 +227,6 @@ def read_scores(*, limit: int | None = None, workers: int = 1, cache: Path | Non
     if cache:
         cache.write_text(json.dumps({score.name: (score.lines, score.metre) for score in scores}), encoding="utf-8")
     return scores
-
-
-def _tuples(lines: list[list[list[float]]]) -> tuple[tuple[Row, ...], ...]:
-    return tuple(tuple((at, length, int(pitch), int(v)) for at, length, pitch, v in rows) for rows in lines)
 
 
 def correction_groups(store: Store, *, n_people: int) -> list[Group]:

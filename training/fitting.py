@@ -37,7 +37,7 @@ from phrasewright.model.network import (
 )
 from phrasewright.training.bands import calibrated, refitted_spread
 from phrasewright.training.cards import card_files
-from phrasewright.training.corpus import held_out
+from phrasewright.training.corpus import parted
 from phrasewright.training.evidence_fitting import (
     JUDGED_CUES,
     Episodes,
@@ -200,7 +200,7 @@ def train(
     scores = read_scores(limit=settings.n_scores, workers=workers or os.cpu_count() or 1, cache=cache)
     if not scores:
         raise InputError("music21, whose scores are learned from, is not installed; pip install 'phrasewright[test]'")
-    kept, held = ([score for score in scores if held_out(score.name) == h] for h in (False, True))
+    kept, held = parted(scores)
     seeds = range(seed * 10_000 + 1, seed * 10_000 + 1 + settings.n_groups)
 
     def built(numbers: Sequence[int], n_cues: int, *, known: bool) -> list[Group]:

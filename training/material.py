@@ -10,12 +10,11 @@ Tempi are quarter notes a minute, our choice after the movement's heading; veloc
 
 from __future__ import annotations
 
-import json
 import os
 import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 
 import numpy as np
@@ -26,7 +25,7 @@ from phrasewright.data.notes import sounding_spans
 from phrasewright.data.reading import cue_of
 from phrasewright.model.hearing import CueHearing
 from phrasewright.model.listening import hear
-from phrasewright.training.corpus import midi_bytes
+from phrasewright.training.corpus import kept_json, lines_from, midi_bytes
 from phrasewright.training.textures import Line, Row, Sketch
 
 CUE_S = 120.0
@@ -181,16 +180,8 @@ def _whole(hearings: Sequence[CueHearing]) -> tuple[Span, ...]:
 def _lines_of(name: str, *, folder: Path | None) -> Quartet:
     """A movement parsed; from the folder where they were parsed before."""
     folder = folder or Path(tempfile.gettempdir()) / f"phrasewright-quartets-{os.getuid()}"
-    kept = folder / f"{name.replace('/', '-')}.json"
-    if not kept.exists():
-        parsed = _parsed(name)
-        folder.mkdir(parents=True, exist_ok=True)
-        beside = kept.with_suffix(f".{os.getpid()}")
-        beside.write_text(json.dumps(parsed), encoding="utf-8")
-        beside.replace(kept)
-    lines, bars, metre = json.loads(kept.read_text(encoding="utf-8"))
-    rows = tuple(tuple((at, n, int(p), int(v)) for at, n, p, v in line) for line in lines)
-    return Quartet(rows, tuple(bars), (metre[0], metre[1]))
+    lines, bars, metre = kept_json(folder / f"{name.replace('/', '-')}.json", partial(_parsed, name))
+    return Quartet(lines_from(lines), tuple(bars), (metre[0], metre[1]))
 
 
 def _parsed(name: str) -> tuple[list[list[Row]], list[float], tuple[int, int]]:

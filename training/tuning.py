@@ -22,7 +22,7 @@ from torch import Tensor, nn
 
 from phrasewright.model.network import Network, load_weights, save_weights
 from phrasewright.model.prediction import WEIGHTS
-from phrasewright.training.corpus import held_out
+from phrasewright.training.corpus import parted
 from phrasewright.training.evidence_fitting import Pool
 from phrasewright.training.examples import build_groups, read_scores
 from phrasewright.training.fitting import JUDGED_SEEDS, PRESETS, Tell, default_judged, default_loss
@@ -39,7 +39,7 @@ def tuned(
 ) -> Network:  # fmt: skip
     """The default of `start`, taught `steps` more steps by the rules as they are; on the CPU, in one thread."""
     torch.set_num_threads(1)
-    kept, held = ([s for s in read_scores(cache=cache) if held_out(s.name) == h] for h in (False, True))
+    kept, held = parted(read_scores(cache=cache))
     device = torch.device("cpu")
 
     def pool(first: int, n: int, *, known: bool) -> Pool:
