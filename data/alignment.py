@@ -59,6 +59,7 @@ class Sketch:
 
 
 def ready(line: Line) -> Sketch:
+    """The beats, pitches and runs of a line."""
     notes = line.notes
     tops = attack_tops(notes)
     pitch = notes.pitch[tops]
@@ -243,4 +244,5 @@ def smoothed(x: Floats, y: Floats, *, width: int = _WIDE) -> Floats:
 
 
 def closer(sides: tuple[Floats, Floats], to: Floats) -> Floats:
+    """Of two foretold places the one nearer to `to`, shape of `to`."""
     return np.where(np.abs(sides[0] - to) <= np.abs(sides[1] - to), sides[0], sides[1])

@@ -132,6 +132,7 @@ class Part:
 
     @property
     def family(self) -> str:
+        """One of FAMILIES."""
         return self.instrument.family
 
     @property

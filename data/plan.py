@@ -79,6 +79,7 @@ class Change:
 
     @property
     def is_step(self) -> bool:
+        """Whether there is no time for a ramp."""
         return self.end_s - self.start_s < _SHORTEST_RAMP_S
 
 

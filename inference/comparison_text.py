@@ -145,6 +145,7 @@ def _listed(words: Sequence[str]) -> str:
 
 
 def where_text(row: Mapping[str, Any]) -> str:
+    """The bars of a phrase, or its seconds where there are none."""
     if row["bars"] is None:
         return f"{row['start_s']:.1f} to {row['end_s']:.1f} s"
     first, last = row["bars"]

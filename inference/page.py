@@ -41,10 +41,12 @@ class Page:
 
     @property
     def left(self) -> float:
+        """Where the span begins on the axis."""
         return float(self.to_x(self.start_s))
 
     @property
     def right(self) -> float:
+        """Where it ends."""
         return float(self.to_x(self.end_s))
 
     def cut(self, start_s: float, end_s: float) -> tuple[float, float] | None:

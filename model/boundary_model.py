@@ -119,6 +119,7 @@ def _heard(forest: Forest, features: Sequence[dict[str, Floats]], rows: Sequence
 
 
 def probability(log_odds: Floats) -> Floats:
+    """0..1 from log odds, shape of `log_odds`."""
     return np.asarray(1.0 / (1.0 + np.exp(-np.clip(log_odds, -30, 30))))
 
 

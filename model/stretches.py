@@ -92,6 +92,7 @@ class Stretches:
 
     @property
     def length_s(self) -> NDArray[np.float64]:
+        """Seconds of each, shape (n_stretches,)."""
         return self.end_s - self.start_s
 
 

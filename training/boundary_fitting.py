@@ -69,14 +69,17 @@ def held_out(song: Song) -> bool:
 
 
 def fold_of(song: Song) -> int:
+    """The fold, 0 to FOLDS - 1, in which a song is held back with all of its group."""
     return zlib.crc32(("fold " + song.group).encode()) % FOLDS
 
 
 def unmetred(song: Song) -> Song:
+    """The song as if nothing were known of its bars."""
     return replace(song, lines=tuple(without_metre(line) for line in song.lines))
 
 
 def single_lines(song: Song) -> list[Song]:
+    """Each line as a song of its own."""
     return [replace(song, lines=(line,), begins=(b,)) for line, b in zip(song.lines, song.begins, strict=True)]
 
 

@@ -82,6 +82,7 @@ class Manner:
 
     @property
     def bar(self) -> float:
+        """Quarter notes in a bar."""
         return sum(self.beats)
 
 

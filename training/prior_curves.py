@@ -46,6 +46,7 @@ class Sight:
 
     @property
     def part(self) -> PartHearing:
+        """The part looked at."""
         return self.hearing.parts[self.index]
 
 

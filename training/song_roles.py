@@ -46,6 +46,7 @@ class Sung:
 
     @property
     def f1(self) -> float:
+        """F1 of the notes heard as melody."""
         return 2.0 * self.found / max(self.sung + self.found + self.others, 1)
 
 
