@@ -230,10 +230,10 @@ def file_hash(content: bytes) -> str:
 def drawn_lane(part: Part, lane: str) -> Curve | None:
     """A lane as it stands in a part, None where it has no event.
 
-    The part's own controller carries it; where that one is empty, the usual controller does, unless the part uses it
-    for another lane.
+    The part's own controller carries it; where that one is empty, the usual controller does, if there is one and the
+    part does not use it for another lane.
     """
-    usual = DEFAULT_CC[lane]
+    usual = DEFAULT_CC.get(lane)
     others = [cc for name, cc in part.lane_cc.items() if name != lane]
     for cc in (part.lane_cc.get(lane), None if usual in others else usual):
         curve = part.existing.get(cc) if cc is not None else None

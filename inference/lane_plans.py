@@ -71,13 +71,15 @@ def plan_part(
     existing: str,
     outside: Sequence[tuple[int, int]],
     learned_cc: Mapping[str, tuple[int, int]] | None = None,
+    departures_cc: Mapping[str, NDArray[np.float64]] | None = None,
     written: Notes | None = None,
 ) -> list[tuple[LanePlan, LaneRequest]]:
     """Plan the lanes of a part, each with what is to be written.
 
     `index` counts from 0 into the hearing's parts, `outside` stays in any case. `learned_cc` gives, for lanes drawn in
     a learned style, the lowest and highest step of the hand: these lanes may go beyond the default ranges as the hand
-    does, and move in larger steps. `written` are the part's notes as they will stand in the file, where that changes
+    does, and move in larger steps. `departures_cc` is how far it leads the lanes that only rules draw away from them,
+    on the grid of `dense`. `written` are the part's notes as they will stand in the file, where that changes
     them.
     """
     heard = hearing.parts[index]
@@ -102,7 +104,7 @@ def plan_part(
     chosen = [lane for lane in ALL_LANES if lane in part.lane_cc and (lanes is None or lane in lanes)]
     learned = {lane: learned_cc[lane] for lane in chosen if learned_cc is not None and lane in learned_cc}
     bounds = {lane: _bounds(hearing, index, lane, learned.get(lane)) for lane in chosen}
-    curves = _instrument_curves(hearing, index, dense, bounds, timing, n_frames)
+    curves = _instrument_curves(hearing, index, dense, bounds, timing, n_frames, departures_cc or {})
     lifts = _lifts_cc(hearing, index, bounds, timing, n_frames)
     plans = []
     for lane in chosen:
@@ -171,6 +173,7 @@ def _instrument_curves(
     bounds: Mapping[str, tuple[int, int]],
     timing: Timing | None,
     n_frames: int,
+    departures_cc: Mapping[str, NDArray[np.float64]],
 ) -> dict[str, NDArray[np.float64]]:
     """The curve of each lane in `bounds` as the instrument needs it: on its values, and where its notes are heard.
 
@@ -179,16 +182,20 @@ def _instrument_curves(
     heard = hearing.parts[index]
     curves = {lane: np.array(dense.value_cc[:, LANES.index(lane)]) for lane in bounds if lane in LANES}
     if "bow" in bounds:
-        curves["bow"] = bow_cc(hearing, index, dense.value_cc[:, 0])
+        curves["bow"] = bow_cc(hearing, index, dense.value_cc[:, 0]) + departures_cc.get("bow", 0.0)
     if timing is not None:
         at = timing.to_lane_s(frame_times_s(n_frames)) / FRAME_S
         curves = {lane: np.interp(at, np.arange(dense.n_frames), curve) for lane, curve in curves.items()}
     if "attack" in bounds:  # keys are struck, not heard, with it
         note_on_s = heard.attacks.onset_s if timing is None else timing.written_s
         curves["attack"] = attack_cc(hearing, index, n_frames, note_on_s=note_on_s)
+        if "attack" in departures_cc:
+            time_s = frame_times_s(n_frames)
+            at = (time_s if timing is None else timing.of_keys.to_lane_s(time_s)) / FRAME_S
+            curves["attack"] = curves["attack"] + np.interp(at, np.arange(dense.n_frames), departures_cc["attack"])
     for lane in set(bounds) - set(LANES) - set(heard.part.responses):
         low, high = bounds[lane]
-        curves[lane] = low + curves[lane] / 127.0 * (high - low)
+        curves[lane] = low + np.clip(curves[lane] / 127.0, 0.0, 1.0) * (high - low)
     return answered(curves, heard.part.responses, bounds)
 
 

@@ -232,7 +232,7 @@ def learn_report(result: Mapping[str, Any], held_back: Sequence[HeldBack]) -> Re
             cues.append(one.hearing)
         heard, at = one.hearing.parts[one.part - 1], len(parts)
         lanes: dict[str, Sequence[Curve | None]] = {}
-        for column, lane in enumerate(LANES):
+        for column, lane in enumerate(ALL_LANES):
             hand, before, after = (
                 _with_gaps(one.time_s, cc[:, column]) for cc in (one.hand_cc, one.before_cc, one.after_cc)
             )

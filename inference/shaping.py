@@ -108,7 +108,8 @@ class Shaped:
 
 @dataclass(frozen=True)
 class Chosen:
-    """What answers for a part: `predict`, the name of its style and version, a remark, and ranges that were learned.
+    """What answers for a part: `predict`, the name of its style and version, a remark, ranges that were learned, and
+    how far a style leads bow and attack from the rules beside given dynamics.
 
     `load` loads what predicting needs, once, before processes are forked.
     """
@@ -118,6 +119,7 @@ class Chosen:
     version: str
     remark: str
     learned_cc: Mapping[str, tuple[int, int]] | None = None
+    departures: Callable[[CueHearing, int, NDArray[np.float64]], Mapping[str, NDArray[np.float64]]] | None = None
     load: Callable[[], object] = lambda: None
 
 
@@ -132,7 +134,7 @@ def chosen_predictor(options: ShapeOptions) -> Chosen:
     if options.style is None:
         return Chosen(predict, name, "1", remark, load=load)
     from phrasewright.inference.styles import open_style
-    from phrasewright.model.personal import ruled_lanes, style_lanes
+    from phrasewright.model.personal import colour_departures_cc, ruled_lanes, style_lanes
 
     style = open_style(options.style)
     if style is None:
@@ -144,7 +146,10 @@ def chosen_predictor(options: ShapeOptions) -> Chosen:
             return ruled_lanes(hearing, index, style)
         return style_lanes(hearing, index, style, shipped=predict)
 
-    return Chosen(in_style, style.name, str(style.version), "", style.ranges_cc(), load)
+    def departures(hearing: CueHearing, index: int, dynamics_cc: NDArray[np.float64]) -> dict[str, NDArray[np.float64]]:
+        return {} if options.baseline else colour_departures_cc(hearing, index, style, dynamics_cc)
+
+    return Chosen(in_style, style.name, str(style.version), "", style.ranges_cc(), departures, load)
 
 
 def shape_cue(
@@ -260,6 +265,7 @@ def _written_parts(
         planned = plan_part(
             hearing, i, dense, lanes=options.lanes, existing=options.existing,
             outside=outside(hearing.parts[i].part, span, cue), learned_cc=by.learned_cc,
+            departures_cc=None if by.departures is None else by.departures(hearing, i, dense.value_cc[:, 0]),
             written=joined_notes(notes, repeats),
         )  # fmt: skip
         kept_s = {plan.lane: plan.kept_s for plan, _ in planned}

@@ -7,7 +7,7 @@ from io import BytesIO
 from pathlib import Path
 from typing import Any
 
-from phrasewright.data.curves import LANES
+from phrasewright.data.curves import ALL_LANES
 from phrasewright.data.errors import InputError, OutputError
 from phrasewright.inference.panels import FAINT, INK, LANE_COLOUR, PALE, STYLE
 from phrasewright.inference.picture import FORMATS
@@ -39,7 +39,7 @@ def draw_style(told: Mapping[str, Any], path: Path, *, force: bool) -> None:
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
-    rows = [(lane, name) for name in _ROWS for lane in LANES if name in changes.get(lane, {})]
+    rows = [(lane, name) for name in _ROWS for lane in ALL_LANES if name in changes.get(lane, {})]
     with mpl.rc_context(STYLE):
         figure = Figure(figsize=(7.0, 1.3 + 0.28 * len(rows)), layout="constrained")
         FigureCanvasAgg(figure)

@@ -9,7 +9,7 @@ from typing import Any
 from phrasewright.data.copies import offer, restore
 from phrasewright.data.corrections import StyleVersion, check_style_name
 from phrasewright.data.cue import FAMILIES
-from phrasewright.data.curves import LANES
+from phrasewright.data.curves import ALL_LANES, LANES
 from phrasewright.data.errors import DamagedStoreError, InputError, UsageError
 from phrasewright.data.files import read_file
 from phrasewright.data.store import FILE_NAME, Store, store_folder
@@ -154,9 +154,10 @@ def show_style(store: Store, name: str) -> dict[str, Any]:
         for f, family in enumerate(FAMILIES):
             for r, role in enumerate(ROLES):
                 seconds = {lane: round(float(style.evidence_s[k, f, r]), 1) for k, lane in enumerate(LANES)}
+                seconds |= {lane: round(float(own.evidence_s[f, r]), 1) for lane, own in style.colours.items()}
                 if any(seconds.values()):
                     kinds.append({"family": family, "role": role, "music_s": seconds})
-        for lane, model in style.lanes.items():
+        for lane, model in style.learned.items():
             low, high = style.ranges_cc()[lane]
             lanes[lane] = {
                 "low_cc": low, "high_cc": high, "error_cc": round(float(model.error_cc[0]), 2),
@@ -182,7 +183,7 @@ def _changes(style: Style | None) -> dict[str, dict[str, list[float]]]:
     """What each lane does otherwise, [value, low, high] by habit; of a stranger's file only what makes sense."""
     told = style.about.get("changes", {}) if style is not None else {}
     found: dict[str, dict[str, list[float]]] = {}
-    for lane in LANES:
+    for lane in ALL_LANES:
         rows = told.get(lane, {}) if isinstance(told, dict) else {}
         for name, row in rows.items() if isinstance(rows, dict) else ():
             known = name in CHANGES and isinstance(row, list) and len(row) == 3
@@ -219,7 +220,8 @@ def show_text(told: dict[str, Any]) -> str:
     for lane, m in told["lanes"].items():
         lines.append(
             f"  {lane}: moves between {m['low_cc']} and {m['high_cc']}; 68 of 100 moments lie within "
-            f"{m['error_cc']:.1f} steps of the hand (shipped: {m['shipped_error_cc']:.1f})"
+            f"{m['error_cc']:.1f} steps of the hand ({'shipped' if lane in LANES else 'rules'}: "
+            f"{m['shipped_error_cc']:.1f})"
         )
     for kind in told["kinds"]:
         most = max(kind["music_s"].values())

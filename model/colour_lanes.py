@@ -1,7 +1,7 @@
 """The lanes that only some instruments have: where the bow stands, and how hard notes begin.
 
-Both are rules over what dynamics does and what was heard; no network foresees them. Sizes are common practice without a
-source. Units: controller steps 0..127, seconds.
+Both are rules over what dynamics does and what was heard; no network foresees them. A style that was taught otherwise
+adds trees. Sizes are common practice without a source. Units: controller steps 0..127, seconds.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from phrasewright.data.plan import LEVEL_CENTRES_CC, MF_CC, NIENTE_CC, plan_levels
 from phrasewright.model.gestures import gestures_of, grid_of, runs_of, window_frames
 from phrasewright.model.hearing import EVENTS, CueHearing
-from phrasewright.model.lanes import frame_times_s
+from phrasewright.model.lanes import FRAME_S, frame_times_s
 from phrasewright.model.parameters import DEFAULT
 from phrasewright.model.shapes import Window, bent_into, ease
 
@@ -38,6 +38,8 @@ ATTACK_READY_S = 0.03
 """So long before a note-on the lane stands there: the instrument looks at it when the key goes down."""
 ATTACK_CC_PER_S = 180.0
 """Mean speed of the way to the next note's value; its steepest is half as much again."""
+LEARNED_CC_PER_S, _BEGUN_S = 400.0, 0.02
+"""The same for a hand's values, which events of larger steps carry; how long after a note-on its value is its own."""
 _ACCENT, _SFORZANDO = EVENTS.index("accent"), EVENTS.index("sforzando")
 
 
@@ -108,3 +110,26 @@ def attack_cc(hearing: CueHearing, index: int, n_frames: int, *, note_on_s: Arra
     now = value[i] + (rest_cc[i] - value[i]) * ease((since_s - hold_s[i]) / fall_s[i])
     ahead = ease((lead_s[i] + ready_s[i] - (next_s[i] - time_s)) / lead_s[i])
     return np.asarray(now + (value[following[i]] - now) * np.where(np.isfinite(next_s[i]), ahead, 0.0))
+
+
+def ruled_cc(lane: str, hearing: CueHearing, index: int, dynamics_cc: Array) -> Array:
+    """What the rules say of one of COLOUR_LANES beside these dynamics, on the grid of predicted lanes; same shape."""
+    if lane == "bow":
+        return bow_cc(hearing, index, dynamics_cc)
+    return attack_cc(hearing, index, len(dynamics_cc), note_on_s=hearing.parts[index].attacks.onset_s)
+
+
+def readied(value_cc: Array, onset_s: Array) -> Array:
+    """An attack lane bent so that each note's value is there before its key goes down; shape of `value_cc`.
+
+    `onset_s`, rising, (n_attacks,), on the grid of the lane. On the way from note to note a hand may do as it likes.
+    """
+    time_s, begun_s = frame_times_s(len(value_cc)), onset_s + _BEGUN_S
+    own, ready_s = np.interp(begun_s, time_s, value_cc), onset_s - ATTACK_READY_S
+    way = np.abs(own - np.interp(ready_s, time_s, value_cc))
+    length_s = np.diff(onset_s, prepend=onset_s[:1] - 4.0)
+    lead_s = np.minimum(way / LEARNED_CC_PER_S, 0.5 * length_s) + FRAME_S
+    following = np.minimum(np.searchsorted(begun_s, time_s, side="left"), len(onset_s) - 1)
+    ahead = ease(1.0 - (ready_s[following] - time_s) / lead_s[following])
+    ahead = np.where(time_s <= begun_s[following], ahead, 0.0)
+    return np.asarray(value_cc + ahead * (own[following] - value_cc))

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -22,12 +22,13 @@ from numpy.typing import NDArray
 from phrasewright.data.cue import FAMILIES
 from phrasewright.data.curves import LANES
 from phrasewright.data.plan import MF_CC, plan_levels
+from phrasewright.model.colour_lanes import readied, ruled_cc
 from phrasewright.model.departures import FittedRules
 from phrasewright.model.evidence import MIDDLE_CC, SCALE_CC
 from phrasewright.model.hearing import CueHearing
 from phrasewright.model.lanes import FRAME_S, DenseLanes
 from phrasewright.model.parameters import DEFAULT
-from phrasewright.model.personal_features import Moments, moments_of
+from phrasewright.model.personal_features import RAW, Moments, moments_of
 from phrasewright.model.prediction import evidence_features, foreseeable, prediction_frames
 from phrasewright.model.rules import raw_cc, rules_lanes
 from phrasewright.model.trees import Trees, Walk
@@ -39,6 +40,8 @@ Predictor = Callable[[CueHearing, int], DenseLanes]
 VOICES = ("shipped", "fitted", "linear", "trees", "both", "evidence", "deep")
 FORESTS = {"trees": 3, "both": 4, "deep": 6}
 """Forests of a lane, and the voice that each belongs to."""
+N_COLUMNS = len(RAW) + 2
+"""Columns of a colour lane's trees: a moment's raw ones, the rules' value of the lane, and dynamics."""
 MAX_WEIGHT = 1e6
 """No coefficient of a fit is nearly so large; sums of larger ones could stop being numbers."""
 AROUND_FRAMES, WIDE_FRAMES = (-14, -7, -3, -1, 0, 2, 5, 10, 18), 24
@@ -111,6 +114,28 @@ class LaneModel:
 
 
 @dataclass(frozen=True)
+class ColourModel:
+    """What a hand does otherwise than the rules in one colour lane.
+
+    Parameters
+    ----------
+    trees : Trees
+        Over N_COLUMNS columns: what is added to the rules' value, steps.
+    range_cc : float array, (2,)
+        Lowest and highest value the hand drew.
+    error_cc : float array, (2,)
+        Half the width of the 68 % band of the answer, and of the rules, against held-back phrases.
+    evidence_s : float array, (len(FAMILIES), len(ROLES))
+        Weighted seconds of corrected music of each kind.
+    """
+
+    trees: Trees
+    range_cc: Array
+    error_cc: Array
+    evidence_s: Array
+
+
+@dataclass(frozen=True)
 class Style:
     """A learned style: what predicts and where it came from.
 
@@ -127,6 +152,8 @@ class Style:
         The rules fitted to the same corrections.
     version : int
         Its number in the store, 0 for one read from a file.
+    colours : mapping from lane name to ColourModel
+        Of COLOUR_LANES, those that were corrected; the others are drawn by the rules.
     """
 
     name: str
@@ -135,6 +162,7 @@ class Style:
     about: Mapping[str, Any]
     rules: FittedRules
     version: int = 0
+    colours: Mapping[str, ColourModel] = field(default_factory=dict)
 
     @cached_property
     def _walk(self) -> Walk:
@@ -155,17 +183,23 @@ class Style:
             said[lane] = model.voices(moments, shipped_cc[:, LANES.index(lane)], forests=forests)
         return said
 
+    @property
+    def learned(self) -> dict[str, LaneModel | ColourModel]:
+        """What was learned of each lane, colour lanes last."""
+        return {**self.lanes, **self.colours}
+
     def ranges_cc(self) -> dict[str, tuple[int, int]]:
         """Lowest and highest step the hand drew, by lane, a little widened."""
         return {
             lane: (max(math.floor(model.range_cc[0]), 0), min(math.ceil(model.range_cc[1]), 127))
-            for lane, model in self.lanes.items()
+            for lane, model in self.learned.items()
         }
 
 
 def evidence_of(style: Style, *, lane: str, family: str, role: Ints) -> Array:
     """How far the answer is the hand's, 0..1, shape of `role`: 0 shipped, 1 the hand's own."""
-    seconds = style.evidence_s[LANES.index(lane)]  # (family, role)
+    own_kind = style.colours.get(lane)
+    seconds = style.evidence_s[LANES.index(lane)] if own_kind is None else own_kind.evidence_s  # (family, role)
     own = seconds[FAMILIES.index(family)]
     home = own + _ROLE_SHARE * (own.sum() - own)
     abroad = _FAMILY_SHARE * (seconds.sum() - own.sum())
@@ -196,6 +230,35 @@ def style_lanes(hearing: CueHearing, index: int, style: Style, *, shipped: Predi
         wide = np.maximum(spread[:, column], model.error_cc[1])
         spread[:, column] = np.hypot(e * model.error_cc[0], (1.0 - e) * wide)
     return DenseLanes(value, spread)
+
+
+def colour_departures_cc(hearing: CueHearing, index: int, style: Style, dynamics_cc: Array) -> dict[str, Array]:
+    """How far a style leads a part's colour lanes away from the rules, (n_frames,) for each lane it knows.
+
+    `dynamics_cc`, (n_frames,), are the part's as they will be drawn, on the grid of predicted lanes, as is the answer.
+    """
+    part = hearing.parts[index]
+    lanes = [lane for lane in style.colours if lane in part.part.lane_cc]
+    if not lanes or not part.attacks.n_attacks:
+        return {}
+    n_frames, out = len(dynamics_cc), {}
+    frames = prediction_frames(hearing, index, n_frames=n_frames, wide_frames=WIDE_FRAMES, around=AROUND_FRAMES)
+    ruled = raw_cc(hearing, index, frames, parameters=foreseeable(DEFAULT))
+    moments = moments_of(hearing, index, frames, rules_cc=ruled)
+    for lane in lanes:
+        rules_cc = ruled_cc(lane, hearing, index, dynamics_cc)
+        columns = columns_of(moments.raw, rules_cc[frames], dynamics_cc[frames])
+        trust = evidence_of(style, lane=lane, family=part.part.family, role=moments.role)
+        moved = np.interp(np.arange(n_frames), frames, trust * style.colours[lane].trees.predict(columns))
+        if lane == "attack":
+            moved = readied(rules_cc + moved, part.attacks.onset_s) - rules_cc
+        out[lane] = moved
+    return out
+
+
+def columns_of(raw: NDArray[np.float32], rules_cc: Array, dynamics_cc: Array) -> NDArray[np.float32]:
+    """What the trees of a colour lane see, (n_frames, N_COLUMNS), of a moment's raw columns and both lanes there."""
+    return np.concatenate([raw, rules_cc[:, None], dynamics_cc[:, None]], axis=1, dtype=np.float32)
 
 
 def plan_lift_cc(hearing: CueHearing, index: int, frames: Ints) -> Array:

@@ -75,11 +75,19 @@ def answered(
     return out
 
 
-def by_default_law(lane: str, value_cc: ArrayLike, response: Response | None) -> Floats:
-    """Values drawn on an instrument as the default law would have them: the inverse of `answered` for one lane."""
+def by_default_law(
+    lane: str, value_cc: ArrayLike, response: Response | None, *, spread_cc: tuple[int, int] | None = None
+) -> Floats:
+    """Values drawn on an instrument as the default law would have them: the inverse of `answered` for one lane.
+
+    `spread_cc` is the range over which a lane without a response is spread, None for one that is written as it is.
+    """
     value = np.asarray(value_cc, dtype=np.float64)
     if response is None:
-        return value
+        if spread_cc is None:
+            return value
+        low, high = spread_cc
+        return np.asarray(FULL_CC * np.clip((value - low) / max(high - low, 1), 0.0, 1.0))
     level_db = _level_db(value, response)
     if lane == "expression":
         return np.clip(db_to_expression(level_db), 0.0, FULL_CC)
@@ -217,6 +225,12 @@ class Timing:
         """Where in the file each time of the predicted lanes comes to stand."""
         rising = self.lane_s + 1e-9 * np.arange(len(self.lane_s))
         return _through(time_s, rising, self.file_s)
+
+    @property
+    def of_keys(self) -> Timing:
+        """The same for a lane that is looked at when keys go down."""
+        rising = np.maximum.accumulate(self.written_s) + 1e-7 * np.arange(len(self.written_s))
+        return replace(self, sounding_s=self.written_s, file_s=rising, lane_s=self.heard_s)
 
     def at_note_ons(self, attacks: Attacks) -> Attacks:
         """The attacks with every time as it stands in the file."""

@@ -20,19 +20,21 @@ from safetensors.numpy import load, save
 
 from phrasewright.data.corrections import check_style_name
 from phrasewright.data.cue import FAMILIES
-from phrasewright.data.curves import LANES
+from phrasewright.data.curves import COLOUR_LANES, LANES
 from phrasewright.data.errors import InputError, UsageError
 from phrasewright.data.printing import one_line
 from phrasewright.model.departures import MOST, N_STYLE, FittedRules
 from phrasewright.model.evidence import EVIDENCE_WEIGHTS, head_prior
 from phrasewright.model.hearing import ROLES
-from phrasewright.model.personal import FORESTS, VOICES, LaneModel, Style
+from phrasewright.model.personal import FORESTS, N_COLUMNS, VOICES, ColourModel, LaneModel, Style
 from phrasewright.model.personal_features import FEATURE_VERSION, N_BASIS, RAW
-from phrasewright.model.trees import ARRAYS, check_walk, trees_from
+from phrasewright.model.trees import ARRAYS, Trees, check_walk, trees_from
 
 MAX_BYTES = 64 << 20
 MAX_WEIGHT = 1e6
-FORMAT = 2
+FORMAT, COLOURED = 2, 3
+"""The second where a style knows colour lanes, which readers of the first alone are to refuse as a newer file."""
+_COLOUR_ROWS = ("range_cc", "error_cc", "evidence_s")
 _ROWS = ("coefficients", "level", "head", "stack", "range_cc", "error_cc")
 
 
@@ -54,11 +56,16 @@ def style_bytes(style: Style) -> bytes:
             arrays[f"{lane}.{name}"] = np.ascontiguousarray(getattr(model, name))
         for name in FORESTS:
             arrays |= {f"{lane}.{name}.{key}": values for key, values in getattr(model, name).arrays().items()}
+    for lane, colour in style.colours.items():
+        arrays |= {f"{lane}.{name}": np.ascontiguousarray(getattr(colour, name)) for name in _COLOUR_ROWS}
+        arrays |= {f"{lane}.trees.{key}": values for key, values in colour.trees.arrays().items()}
     rules = {"style": style.rules.style.tolist(), "offset_cc": style.rules.offset_cc.tolist()}
     settings = {
         "format": FORMAT, "features": FEATURE_VERSION, "network": network_mark(), "name": style.name,
         "lanes": list(style.lanes), "rules": rules, "about": dict(style.about),
     }  # fmt: skip
+    if style.colours:
+        settings |= {"format": COLOURED, "colours": list(style.colours)}
     return save(arrays, metadata={"style": json.dumps(settings, sort_keys=True, ensure_ascii=False)})
 
 
@@ -87,12 +94,11 @@ def style_from(content: bytes, *, source: str, version: int = 0) -> Style:
                 f"{source}: was learned by another version of phrasewright; learn it again from the corrected files"
             )
         name = check_style_name(str(settings["name"]))
-        named = settings["lanes"]
-        if not isinstance(named, list) or not set(named) <= set(LANES) or len(set(named)) != len(named):
-            raise ValueError("names lanes that there are not")
-        evidence = _plain(arrays, "evidence_s", (len(LANES), len(FAMILIES), len(ROLES)))
-        if np.any(evidence < 0):
-            raise ValueError("its evidence is negative")
+        named, coloured = settings["lanes"], settings.get("colours", [])
+        for some, there in ((named, LANES), (coloured, COLOUR_LANES)):
+            if not isinstance(some, list) or not set(some) <= set(there) or len(set(some)) != len(some):
+                raise ValueError("names lanes that there are not")
+        evidence = _evidence_from(arrays, "evidence_s", (len(LANES), len(FAMILIES), len(ROLES)))
         about = settings["about"]
         if not isinstance(about, dict) or not all(
             type(about.get(key, 0)) in (int, float) and 0 <= about.get(key, 0) < 1e9 for key in ("passages", "music_s")
@@ -101,14 +107,17 @@ def style_from(content: bytes, *, source: str, version: int = 0) -> Style:
         lanes = {lane: _lane_from(arrays, lane) for lane in named}
         rules = _rules_from(settings["rules"])
         check_walk([forest for model in lanes.values() for forest in (getattr(model, name) for name in FORESTS)])
+        colours = {lane: _colour_from(arrays, lane) for lane in coloured}
+        check_walk([colour.trees for colour in colours.values()])
         n_wanted = 1 + len(lanes) * (len(_ROWS) + len(FORESTS) * len(ARRAYS))
+        n_wanted += len(colours) * (len(_COLOUR_ROWS) + len(ARRAYS))
         if len(arrays) != n_wanted:
             raise ValueError(f"holds {len(arrays)} arrays where {n_wanted} belong")
     except (SafetensorError, UsageError, ValueError, LookupError, TypeError, struct.error, ArithmeticError,
             RecursionError) as fault:  # fmt: skip
         told = one_line(str(fault))[:200]
         raise InputError(f"{source}: is no style that can be used ({told}); export it again") from fault
-    return Style(name, lanes, evidence, about, rules, version)
+    return Style(name, lanes, evidence, about, rules, version, colours)
 
 
 def is_current(content: bytes) -> bool:
@@ -121,7 +130,7 @@ def is_current(content: bytes) -> bool:
 
 def _is_current(settings: Mapping[str, Any]) -> bool:
     told = tuple(settings.get(name) for name in ("format", "features", "network"))
-    return told == (FORMAT, FEATURE_VERSION, network_mark())
+    return told == (COLOURED if settings.get("colours") else FORMAT, FEATURE_VERSION, network_mark())
 
 
 def _settings(content: bytes) -> dict[str, Any]:
@@ -144,22 +153,42 @@ def _plain(arrays: Mapping[str, NDArray[Any]], name: str, shape: tuple[int, ...]
     return array
 
 
+def _bounds_from(arrays: Mapping[str, NDArray[Any]], lane: str) -> tuple[NDArray[Any], NDArray[Any]]:
+    """The range and the spread of a lane."""
+    bounds = _plain(arrays, f"{lane}.range_cc", (2,))
+    error = _plain(arrays, f"{lane}.error_cc", (2,))
+    if not 0 <= bounds[0] <= bounds[1] <= 127 or np.any(error < 0) or np.any(error > 127):
+        raise ValueError(f"{lane}: the range or the spread makes no sense")
+    return bounds, error
+
+
+def _trees_from(arrays: Mapping[str, NDArray[Any]], name: str, *, n_features: int) -> Trees:
+    return trees_from({key: arrays[f"{name}.{key}"] for key in ARRAYS}, n_features=n_features)
+
+
 def _lane_from(arrays: Mapping[str, NDArray[Any]], lane: str) -> LaneModel:
     coefficients = _plain(arrays, f"{lane}.coefficients", (N_BASIS + 1,), kind=np.float32)
     stack = _plain(arrays, f"{lane}.stack", (len(VOICES),))
-    bounds = _plain(arrays, f"{lane}.range_cc", (2,))
-    error = _plain(arrays, f"{lane}.error_cc", (2,))
-    if np.any(stack < 0) or abs(stack.sum() - 1.0) > 1e-6 or not 0 <= bounds[0] <= bounds[1] <= 127:
-        raise ValueError(f"{lane}: weights or range make no sense")
-    if np.any(error < 0) or np.any(error > 127):
-        raise ValueError(f"{lane}: the spread makes no sense")
-    forests = {}
-    for name in FORESTS:
-        own = {key: arrays[f"{lane}.{name}.{key}"] for key in ARRAYS}
-        forests[name] = trees_from(own, n_features=len(RAW))
+    bounds, error = _bounds_from(arrays, lane)
+    if np.any(stack < 0) or abs(stack.sum() - 1.0) > 1e-6:
+        raise ValueError(f"{lane}: its weights make no sense")
+    forests = {name: _trees_from(arrays, f"{lane}.{name}", n_features=len(RAW)) for name in FORESTS}
     level = _plain(arrays, f"{lane}.level", (2,))
     head = _plain(arrays, f"{lane}.head", (len(head_prior().mean),))
     return LaneModel(coefficients, level, head, **forests, stack=stack, range_cc=bounds, error_cc=error)
+
+
+def _colour_from(arrays: Mapping[str, NDArray[Any]], lane: str) -> ColourModel:
+    evidence = _evidence_from(arrays, f"{lane}.evidence_s", (len(FAMILIES), len(ROLES)))
+    trees = _trees_from(arrays, f"{lane}.trees", n_features=N_COLUMNS)
+    return ColourModel(trees, *_bounds_from(arrays, lane), evidence)
+
+
+def _evidence_from(arrays: Mapping[str, NDArray[Any]], name: str, shape: tuple[int, ...]) -> NDArray[Any]:
+    evidence: NDArray[Any] = _plain(arrays, name, shape)
+    if np.any(evidence < 0):
+        raise ValueError("its evidence is negative")
+    return evidence
 
 
 def _rules_from(told: Any) -> FittedRules:

@@ -14,6 +14,7 @@ from drawn_cues import Line, ramp, write_cue
 from hypothesis import given
 from hypothesis import strategies as st
 
+from phrasewright.data.curves import ALL_LANES
 from phrasewright.data.errors import OutputError
 from phrasewright.data.reading import read_cue
 from phrasewright.data.store import Store
@@ -185,7 +186,7 @@ def test_what_was_learned_is_shown_as_foretold_unseen(tmp_path: Path) -> None:
     hearing = hear(read_cue(write_cue(tmp_path / "cue.mid", Line("Oboe", 68, TUNE))))
     phrase = hearing.parts[0].phrases[1]
     time_s = np.arange(phrase.start_s, phrase.end_s, 0.05)
-    hand = np.full((len(time_s), 3), np.nan)
+    hand = np.full((len(time_s), len(ALL_LANES)), np.nan)
     hand[:, 0] = 70.0
     held = HeldBack(hearing, 1, time_s, hand, hand + 10, hand - 4)
     told = {"n_phrases": 2, "before": 10.0, "after": 4.0, "rules": 9.0, "interval": [-7.0, -5.0]}

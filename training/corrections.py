@@ -27,7 +27,7 @@ from phrasewright.data.corrections import (
     tempo_knots,
 )
 from phrasewright.data.cue import Cue
-from phrasewright.data.curves import LANES, Curve
+from phrasewright.data.curves import ALL_LANES, Curve
 from phrasewright.data.errors import InputError
 from phrasewright.data.matching import CueMatch, TimeMap, match_cues
 from phrasewright.data.midi import split_midi
@@ -114,7 +114,7 @@ def record_of_file(shaped: Cue) -> ShapedRecord:
     """The first pass in a shaped file that was not recorded: all its lanes count as predicted."""
     parts = []
     for part in shaped.parts:
-        lanes = {lane: drawn_lane(part, lane) for lane in LANES}
+        lanes = {lane: drawn_lane(part, lane) for lane in ALL_LANES}
         parts.append(ShapedPart(part.name, part.notes, {lane: c for lane, c in lanes.items() if c is not None}))
     content = shaped.midi.content
     print_, knots = cue_fingerprint(shaped), tempo_knots(shaped.tempo)
@@ -155,7 +155,7 @@ def corrections_of(
     told: list[str] = []
     music_s = 0.0
     for index, heard in enumerate(hearing.parts):
-        if not any(drawn_lane(heard.part, lane) is not None for lane in LANES):
+        if not any(drawn_lane(heard.part, lane) is not None for lane in ALL_LANES):
             continue
         here, faults = _of_part(hearing, index, [judged.parts[index] for judged in found], base, approved=approved)
         corrections += here
@@ -235,7 +235,7 @@ def _judged_part(hearing: CueHearing, index: int, own: _Pass) -> _JudgedPart:
     maps = {m.recorded: m.time_map for m in own.match.parts if m.corrected == index}
     frames = _frames(hearing, index)
     beat = tempo.s_to_beat(_seconds(frames))
-    lanes = {lane: curve for lane in LANES if (curve := drawn_lane(heard.part, lane)) is not None}
+    lanes = {lane: curve for lane in ALL_LANES if (curve := drawn_lane(heard.part, lane)) is not None}
     # what sounds over new notes has no first pass to be compared with
     governing = np.maximum(np.searchsorted(notes.onset_s, _seconds(frames) + 1e-6, side="right") - 1, 0)
     known = sources[governing] >= 0
@@ -329,7 +329,7 @@ def _of_part(
 ) -> tuple[list[Correction], list[str]]:
     """The corrections of one part, and what could not be matched."""
     heard = hearing.parts[index]
-    lanes = {lane: curve for lane in LANES if (curve := drawn_lane(heard.part, lane)) is not None}
+    lanes = {lane: curve for lane in ALL_LANES if (curve := drawn_lane(heard.part, lane)) is not None}
     verdicts: dict[tuple[int, str], _Verdict] = {}
     sounding = _frames(hearing, index)
     for number, phrase in enumerate(heard.phrases):

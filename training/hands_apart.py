@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from phrasewright.data.errors import InputError
 from phrasewright.model.hearing import CueHearing
 
-KINDS = ("validation", "test")
+KINDS = ("validation", "test", "colours")
 LOG = "runs.csv"
 
 

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phrasewright.data.corrections import LoggedCorrection
-from phrasewright.data.curves import LANES
+from phrasewright.data.curves import ALL_LANES, COLOUR_LANES
 from phrasewright.model.decomposition import decompose
 from phrasewright.model.hearing import CueHearing
 from phrasewright.model.lanes import FRAME_S
@@ -26,6 +26,8 @@ Array = NDArray[np.float64]
 _LEAST_FRAMES = 60
 _DRAWS = 2000
 _FEW = 4
+_WAYS = {"vibrato": ("stronger", "weaker"), "attack": ("harder", "softer"),
+         "bow": ("nearer the bridge", "nearer the fingerboard")}  # fmt: skip
 
 
 def changes_of(
@@ -33,12 +35,12 @@ def changes_of(
 ) -> dict[str, dict[str, list[float]]]:
     """For each lane that was corrected in at least four phrases: `level_cc`, `depth`, `lag_ms`, `joins`, `repeats`.
 
-    Each is [value, low, high]; depth, joins and repeats are ratios to the shipped curve. Joins and repeats are absent
-    where there were too few.
+    Each is [value, low, high]; depth, joins and repeats are ratios to the shipped curve, of colour lanes to the first
+    pass. Joins and repeats are absent where there were too few, and in colour lanes.
     """
     known: dict[tuple[int, int], Array] = {}
-    found: dict[str, list[tuple[float, float, float]]] = {lane: [] for lane in LANES}
-    dips: dict[str, dict[str, list[tuple[float, float]]]] = {lane: {"joins": [], "repeats": []} for lane in LANES}
+    found: dict[str, list[tuple[float, float, float]]] = {lane: [] for lane in ALL_LANES}
+    dips: dict[str, dict[str, list[tuple[float, float]]]] = {lane: {"joins": [], "repeats": []} for lane in ALL_LANES}
     for one in logged:
         own = one.correction
         if own.kind not in ("changed", "drawn"):
@@ -46,16 +48,22 @@ def changes_of(
         hearing, key = hearings[one.cue_id], (one.cue_id, own.part)
         if key not in known:
             known[key] = shipped(hearing, own.part - 1).value_cc
-        column = LANES.index(own.lane)
         frames = np.arange(int(own.start_s / FRAME_S) + 1, min(int(own.end_s / FRAME_S), len(known[key])))
-        left = own.left.at(np.asarray(frames * FRAME_S, dtype=np.float64))
-        frames, left = frames[np.isfinite(left)], left[np.isfinite(left)]
+        time_s = np.asarray(frames * FRAME_S, dtype=np.float64)
+        left = own.left.at(time_s)
+        if own.lane not in COLOUR_LANES:
+            base = known[key][frames, ALL_LANES.index(own.lane)]
+        else:  # no model foresees these: beside what was written
+            base = np.full(len(frames), np.nan) if own.predicted is None else own.predicted.at(time_s)
+        there = np.isfinite(left) & np.isfinite(base)
+        frames, left, base = frames[there], left[there], base[there]
         if len(frames) < _LEAST_FRAMES:
             continue
-        base = known[key][frames, column]
         split = decompose(base, left)
         wide = [float(np.subtract(*np.percentile(values, [75, 25]))) for values in (left, base)]
         found[own.lane].append((split.level_cc, wide[0] / max(wide[1], 1.0), 1000.0 * split.lag_s))
+        if own.lane in COLOUR_LANES:
+            continue
         attacks = hearing.parts[own.part - 1].attacks
         inside = attacks.joined & (attacks.onset_s > own.start_s + 0.2) & (attacks.onset_s < own.end_s - 0.2)
         for kind, mask in (("joins", inside & ~attacks.repeated), ("repeats", inside & attacks.repeated)):
@@ -96,8 +104,8 @@ def words_of(changes: Mapping[str, Any]) -> list[str]:
         for name, (value, low, high) in found.items():
             if name == "level_cc" and low * high > 0.0 and abs(value) >= 1.0:
                 way, between = ("louder" if value > 0 else "softer"), f"{low:+.0f} to {high:+.0f}"
-                if lane == "vibrato":
-                    way = "stronger" if value > 0 else "weaker"
+                if lane in _WAYS:
+                    way = _WAYS[lane][0 if value > 0 else 1]
                 lines.append(f"{lane} {abs(value):.0f} steps {way} ({between})")
             elif name == "lag_ms" and low * high > 0.0 and abs(value) >= 20.0:
                 way = "later" if value > 0 else "earlier"

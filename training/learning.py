@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phrasewright.data.corrections import CorrectionSet, LoggedCorrection, StyleVersion, check_style_name
+from phrasewright.data.curves import ALL_LANES, LANES
 from phrasewright.data.errors import InputError, StyleMovedError
 from phrasewright.data.profiles import read_profile
 from phrasewright.data.reading import read_cue
@@ -24,12 +25,12 @@ from phrasewright.model.departures import FittedRules
 from phrasewright.model.hearing import CueHearing
 from phrasewright.model.lanes import FRAME_S, DenseLanes
 from phrasewright.model.listening import hear
-from phrasewright.model.personal import Style, plan_lift_cc, style_lanes
+from phrasewright.model.personal import Style, colour_departures_cc, style_lanes
 from phrasewright.model.prediction import choose_predictor
 from phrasewright.model.style_files import OtherVersionError, style_bytes, style_from
 from phrasewright.training.corrections import corrections_of
 from phrasewright.training.learned_words import changes_of, words_of
-from phrasewright.training.personal_examples import examples_of
+from phrasewright.training.personal_examples import examples_of, lift_cc
 from phrasewright.training.personal_fitting import Examples, Fitted, fit_style, fold_of
 from phrasewright.training.rules_fitting import DrawnPart, fit_rules
 
@@ -46,7 +47,7 @@ class HeldBack:
     """What was foretold of newly corrected phrases of a part (from 1) while they were held back.
 
     `time_s` has shape (n_frames,), `hand_cc`, `before_cc` (the version before, or the shipped curve) and `after_cc`
-    (n_frames, 3); NaN where a lane was not corrected or not held back.
+    (n_frames, len(ALL_LANES)); NaN where a lane was not corrected or not held back.
     """
 
     hearing: CueHearing
@@ -264,9 +265,9 @@ def _drawn_parts(
     of_phrase = np.zeros(max(names) + 1, dtype=np.int64)
     for number, name in names.items():
         of_phrase[number] = place[name[:2]]
-    mine = of_phrase[e.phrase]
+    mine, n = of_phrase[e.phrase], len(LANES)
     return [
-        DrawnPart(hearings[cue], part - 1, e.frame[m], e.target_cc[m], e.weight_s[m], folds[m])
+        DrawnPart(hearings[cue], part - 1, e.frame[m], e.target_cc[m, :n], e.weight_s[m, :n], folds[m])
         for (cue, part), k in place.items()
         if np.any(m := mine == k)
     ]
@@ -304,19 +305,24 @@ def _held_out(fit: _Fit, before: Style | None, known: _Known) -> tuple[dict[str,
     """Errors on newly corrected phrases when they were held back, with the interval of their change by phrase; and
     what was foretold of them."""
     e, names, fresh = fit.examples, fit.names, fit.fresh
-    earlier, rules = np.array(e.shipped_cc), np.zeros_like(e.shipped_cc)
+    earlier, rules, n = np.array(e.shipped_cc), np.array(e.shipped_cc), len(LANES)
     new = np.isin(e.phrase, fresh)
     foretold: list[tuple[CueHearing, int, Ints, Array]] = []
     for cue_id, number in sorted({names[p][:2] for p in fresh.tolist()}):
         mine = [p for p in fresh.tolist() if names[p][:2] == (cue_id, number)]
         hearing, rows = known.hearing(cue_id), np.flatnonzero(np.isin(e.phrase, mine))
         at = e.frame[rows]
-        lift = plan_lift_cc(hearing, number - 1, at)
+        lift = lift_cc(hearing, number - 1, at)
         for fold, own in fit.rules.items():
             held = fit.folds[rows] == fold
-            rules[rows[held]] = own.lanes(hearing, number - 1).value_cc[at[held]]
+            rules[rows[held], :n] = own.lanes(hearing, number - 1).value_cc[at[held]]
         if before is not None:
-            earlier[rows] = style_lanes(hearing, number - 1, before, shipped=known.shipped).value_cc[at] - lift
+            own_cc = style_lanes(hearing, number - 1, before, shipped=known.shipped).value_cc
+            earlier[rows, :n] = own_cc[at] - lift[:, :n]
+            there, first = np.unique(at, return_index=True)
+            dynamics_cc = np.interp(np.arange(len(own_cc)), there, e.dynamics_cc[rows[first]])
+            for lane, moved_cc in colour_departures_cc(hearing, number - 1, before, dynamics_cc).items():
+                earlier[rows, ALL_LANES.index(lane)] += moved_cc[at]
         foretold.append((hearing, number, rows, lift))
     weight = e.weight_s * np.isfinite(fit.fitted.held_out_cc) * new[:, None]
     off = {

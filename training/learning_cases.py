@@ -1,7 +1,8 @@
-"""What a user may do otherwise than correct whole cues: cases of `learning_evaluation`, each one number or two.
+"""What a user may do otherwise than correct whole cues: cases of `learning_evaluation`, each one number or two; and
+bow and attack lanes, which only some instruments have.
 
-All learn from one cue (four lines, two minutes) of the hands kept apart unless said otherwise, and are judged on the
-same cues as everything else. Steps, mean absolute error over the lanes named.
+All cases learn from one cue (four lines, two minutes) of the hands kept apart unless said otherwise, and are judged on
+the same cues as everything else. Steps, mean absolute error over the lanes named.
 """
 
 from __future__ import annotations
@@ -13,10 +14,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from phrasewright.data.curves import LANES
+from phrasewright.data.curves import ALL_LANES, COLOUR_LANES, LANES
+from phrasewright.model.colour_lanes import ruled_cc
 from phrasewright.model.hearing import ROLES
 from phrasewright.model.lanes import FRAME_S
-from phrasewright.model.personal import Style, style_lanes
+from phrasewright.model.personal import Style, colour_departures_cc, style_lanes
 from phrasewright.training.hands_apart import Hand
 from phrasewright.training.learning_evaluation import (
     Correction,
@@ -27,6 +29,7 @@ from phrasewright.training.learning_evaluation import (
 )
 from phrasewright.training.material import Span
 from phrasewright.training.opponent import judged_frames
+from phrasewright.training.personal_examples import part_examples
 from phrasewright.training.personal_fitting import fit_style, joined_examples
 
 Array = NDArray[np.float64]
@@ -120,3 +123,51 @@ def _role_at(span: Span) -> NDArray[np.int64]:
     time_s = judged_frames(span.hearing, span.index) * FRAME_S
     at = np.searchsorted(attacks.onset_s, time_s + 1e-9, side="right") - 1
     return attacks.role[np.maximum(at, 0)].astype(np.int64)
+
+
+def evaluate_colours(hand: Hand, learn: Sequence[Span], judge: Sequence[Span], *, seed: int) -> dict[str, Array]:
+    """Errors of the rules, of the rules with the gain and offset that fit best, and of a style, all beside the same
+    dynamics: each (3,) for bow, attack, and attack at note-ons. `hand` draws these two lanes, (n_frames, 2); the spans
+    are `with_colours`."""
+    made, count = [], 0
+    for span in learn:
+        shipped, own = kept(span.hearing, span.index), hand(span.hearing, span.index, seed=seed + count)
+        n_frames, at = min(len(own), shipped.n_frames), slice(len(LANES), len(ALL_LANES))
+        target, weight = np.full((n_frames, len(ALL_LANES)), np.nan), np.zeros((n_frames, len(ALL_LANES)))
+        target[:, 0], target[:, at] = shipped.value_cc[:n_frames, 0], own[:n_frames]
+        time_s = np.arange(n_frames) * FRAME_S
+        weight[(time_s >= span.start_s) & (time_s < span.end_s), at] = 1.0
+        made.append(
+            part_examples(span.hearing, span.index, target, weight=weight, shipped=shipped, phrase_from=count)
+        )
+        count += len(span.hearing.parts[span.index].phrases)
+    e = joined_examples(made)
+    style = fit_style(e, name="judged", about={}).style
+    line = [np.polyfit(e.shipped_cc[:, k], e.target_cc[:, k], 1, w=np.sqrt(e.weight_s[:, k])) for k in (3, 4)]
+    off: dict[str, list[list[Array]]] = {way: [[], [], []] for way in ("rules", "gain", "learned")}
+    for span in judge:
+        dynamics_cc = kept(span.hearing, span.index).value_cc[:, 0]
+        true = hand(span.hearing, span.index, noise=False)
+        frames = judged_frames(span.hearing, span.index)
+        onset_s = span.hearing.parts[span.index].attacks.onset_s
+        at_keys = np.minimum(np.ceil(onset_s / FRAME_S - 1e-6).astype(np.int64), len(true) - 1)
+        moved = colour_departures_cc(span.hearing, span.index, style, dynamics_cc)
+        for k, lane in enumerate(COLOUR_LANES):
+            rules = ruled_cc(lane, span.hearing, span.index, dynamics_cc)
+            said = {"rules": rules, "gain": np.polyval(line[k], rules), "learned": rules + moved.get(lane, 0.0)}
+            for way, value in said.items():
+                apart = np.abs(np.clip(value[: len(true)], 0.0, 127.0) - true[:, k])
+                off[way][k].append(apart[frames])
+                if lane == "attack":
+                    off[way][2].append(apart[at_keys])
+    return {way: np.array([np.concatenate(rows).mean() for rows in lanes]) for way, lanes in off.items()}
+
+
+def with_colours(spans: Sequence[Span]) -> tuple[Span, ...]:
+    """The same music on instruments that have a bow and an attack lane."""
+    numbers = {lane: 20 + k for k, lane in enumerate(COLOUR_LANES)}
+    heard = {}
+    for span in spans:
+        parts = (replace(p, part=replace(p.part, lane_cc={**p.part.lane_cc, **numbers})) for p in span.hearing.parts)
+        heard[id(span.hearing)] = heard.get(id(span.hearing)) or replace(span.hearing, parts=tuple(parts))
+    return tuple(replace(span, hearing=heard[id(span.hearing)]) for span in spans)

@@ -6,7 +6,8 @@ For each amount, hand and seed: mean absolute error in steps over lanes and soun
 against the hand without its noise), with and without each phrase's mean, of every way in WAYS; depth, accents, energy
 and slopes of the opponent and the personal layer; and the stack's ablation: each voice alone, and each left out.
 `--cases` adds what a user may do otherwise: one lane, one part or one kind of passage corrected, a changed mind, cues
-learned one by one. `--out FILE.json` keeps everything for the tables and the learning curve (`learning_report.py`).
+learned one by one. `--colours` judges bow and attack instead, by hands of their own. `--out FILE.json` keeps everything
+for the tables and the learning curve (`learning_report.py`).
 
 Nothing but the hands' own drawings differs between seeds. Every case runs in a process of its own with `--jobs`.
 """
@@ -216,13 +217,12 @@ class _Score:
                     lives[k].append(life_of(span.hearing, span.index, true[:, k], whole[:, k]))
 
     def errors(self, *, without_mean: bool = False) -> dict[str, float]:
+        """Mean distance of each way in steps, with or without each phrase's mean."""
         rows = self.off_shape if without_mean else self.off
         return {way: float(np.concatenate(own).mean()) for way, own in rows.items()}
 
-    def lane_errors(self, way: str) -> list[float]:
-        return [float(v) for v in np.concatenate(self.off[way]).mean(axis=0)]
-
     def life(self, way: str) -> list[dict[str, float]]:
+        """Figures of life of one way, lane by lane."""
         return [pooled(rows) for rows in self.lives[way]]
 
 
@@ -282,6 +282,20 @@ def _mapped(run: Callable[[_Task], Any], tasks: Sequence[_Task], jobs: int) -> I
         yield from pool.imap(run, tasks, chunksize=1)
 
 
+def _print_colours(amounts: Sequence[str], folder: Path) -> None:
+    """Errors of bow, of attack, and of attack at note-ons, by amount of music and hand."""
+    from phrasewright.training.learning_cases import evaluate_colours, with_colours
+
+    movements = validation_movements()
+    judge = with_colours(spans_to_judge(movements))
+    learn = {amount: with_colours(spans_to_learn(movements, AMOUNTS[amount])) for amount in amounts}
+    print(f"{'amount':<7} {'hand':<8} {'way':<8} {'bow':>6} {'attack':>7} {'at note-ons':>12}")
+    for amount in amounts:
+        for name, hand in hands_at(folder, "colours").items():
+            for way, off in evaluate_colours(hand, learn[amount], judge, seed=0).items():
+                print(f"{amount:<7} {name:<8} {way:<8} {off[0]:>6.2f} {off[1]:>7.2f} {off[2]:>12.2f}", flush=True)
+
+
 def main(argv: Sequence[str] | None = None) -> None:
     """The command."""
     parser = argparse.ArgumentParser(prog="phrasewright.training.learning_evaluation", description=__doc__)
@@ -290,10 +304,14 @@ def main(argv: Sequence[str] | None = None) -> None:
     parser.add_argument("--amounts", default="16s,cue", help="of 16s, cue, three, ten")
     parser.add_argument("--seeds", type=int, default=1, help="drawings by each hand")
     parser.add_argument("--cases", action="store_true", help="the cases a user may make, too, with the first seed")
+    parser.add_argument("--colours", action="store_true", help="bow and attack lanes instead, on the validation music")
     parser.add_argument("--jobs", type=int, default=1, help="processes")
     parser.add_argument("--out", type=Path, help="JSON file for the figures")
     parser.add_argument("--folder", type=Path, default=HANDS, help="the hands kept apart")
     chosen = parser.parse_args(argv)
+    if chosen.colours:
+        _print_colours(chosen.amounts.split(","), chosen.folder)
+        return
     hands = hands_at(chosen.folder, chosen.hands)
     movements = validation_movements() if chosen.hands == "validation" else test_movements()
     amounts = chosen.amounts.split(",")

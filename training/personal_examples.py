@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 
 from phrasewright.data.corrections import Correction, LoggedCorrection
 from phrasewright.data.cue import FAMILIES
-from phrasewright.data.curves import LANES
+from phrasewright.data.curves import ALL_LANES, COLOUR_LANES, LANES
+from phrasewright.model.colour_lanes import ruled_cc
 from phrasewright.model.hearing import CueHearing, PartHearing
 from phrasewright.model.lanes import FRAME_S, DenseLanes
 from phrasewright.model.limits import sounding_frames
@@ -44,14 +45,16 @@ def part_examples(
 
     Parameters
     ----------
-    target_cc, weight : float arrays, (n_frames, 3)
-        On the 10 ms grid: the hand's lanes, and how much they say (0 for nothing).
+    target_cc, weight : float arrays, (n_frames, 3), or with the colour lanes (n_frames, 5)
+        On the 10 ms grid: the hand's lanes, nan where not known, and how much they say (0 for nothing).
     shipped : DenseLanes
         The curve without a style.
     phrase_from : int
         Added to the part's phrase numbers.
     """
     part = hearing.parts[index]
+    more = ((0, 0), (0, len(ALL_LANES) - target_cc.shape[1]))
+    target_cc, weight = np.pad(target_cc, more, constant_values=np.nan), np.pad(weight, more)
     n_frames = min(len(target_cc), shipped.n_frames)
     frames = prediction_frames(hearing, index, n_frames=n_frames)
     frames = frames[sounding_frames(hearing, index, n_frames)[frames]]
@@ -60,16 +63,29 @@ def part_examples(
     stands_s = np.minimum((gap + np.r_[gap[:1], gap[:-1]]) / 2.0, 8.0) * FRAME_S
     start_s = np.array([p.start_s for p in part.phrases])
     phrase = np.clip(np.searchsorted(start_s, frames * FRAME_S + 1e-9, side="right") - 1, 0, None)
-    lift = plan_lift_cc(hearing, index, frames)
+    lift = lift_cc(hearing, index, frames)
+    dynamics_cc = np.array(shipped.value_cc[:, 0])
+    dynamics_cc[:n_frames] = np.where(np.isfinite(target_cc[:n_frames, 0]), target_cc[:n_frames, 0], dynamics_cc)
+    base = np.zeros((len(frames), len(ALL_LANES)))
+    base[:, : len(LANES)] = shipped.value_cc[frames]
+    for column, lane in enumerate(ALL_LANES):
+        if lane in COLOUR_LANES and np.any(weight[frames, column] > 0):
+            base[:, column] = ruled_cc(lane, hearing, index, dynamics_cc)[frames]
     return Examples(
         moments=personal_moments(hearing, index, frames),
-        shipped_cc=shipped.value_cc[frames] - lift,
+        shipped_cc=base - lift,
         target_cc=np.nan_to_num(target_cc[frames]) - lift,
         weight_s=weight[frames] * stands_s[:, None],
         phrase=np.asarray(phrase + phrase_from, dtype=np.int64),
         family=np.full(len(frames), FAMILIES.index(part.part.family), dtype=np.int64),
         frame=np.asarray(frames, dtype=np.int64),
+        dynamics_cc=dynamics_cc[frames],
     )
+
+
+def lift_cc(hearing: CueHearing, index: int, frames: Ints) -> Array:
+    """The lift of the cue's plan in every lane, (n_frames, len(ALL_LANES)): colour lanes have none of their own."""
+    return np.pad(plan_lift_cc(hearing, index, frames), ((0, 0), (0, len(COLOUR_LANES))))
 
 
 def examples_of(
@@ -84,6 +100,7 @@ def examples_of(
         What answers without a style.
     """
     keep = _trims_that_count(logged)
+    taught, idle = _taught(logged, keep), _left_beside_dynamics(logged)
     latest = {_place(one): one.id for one in logged}
     groups: dict[tuple[int, int], list[LoggedCorrection]] = {}
     for one in logged:
@@ -101,14 +118,18 @@ def examples_of(
             else:
                 free.append(one)
         for layer in layers:
-            target = np.full((base.n_frames, len(LANES)), np.nan)
+            target = np.full((base.n_frames, len(ALL_LANES)), np.nan)
             weight = np.zeros_like(target)
             for one in layer:
                 span, values = _drawn_frames(one.correction, hearing.parts[index], base.n_frames, level=one.id in keep)
-                lane = LANES.index(one.correction.lane)
+                lane = ALL_LANES.index(one.correction.lane)
                 target[span, lane] = values
+                if one.correction.lane not in taught or one.id in idle:
+                    continue
                 weight[span, lane] = one.correction.weight * (1.0 if latest[_place(one)] == one.id else _OLDER)
             weight[~np.isfinite(target)] = 0.0
+            if not np.any(weight):
+                continue
             found = part_examples(hearing, index, target, weight=weight, shipped=base)
             numbers = np.zeros(len(found.phrase), dtype=np.int64)
             for p in np.unique(found.phrase).tolist():
@@ -126,6 +147,22 @@ def _place(one: LoggedCorrection) -> tuple[str, int, str, int]:
     return one.fingerprint, one.correction.part, one.correction.lane, one.correction.phrase
 
 
+def _left_beside_dynamics(logged: Sequence[LoggedCorrection]) -> set[int]:
+    """Ids of bow lanes left alone where dynamics was drawn anew: the rules' bow would follow it, this one says nothing.
+    """
+    redrawn = {
+        (one.session, one.correction.part, one.correction.phrase)
+        for one in logged
+        if one.correction.lane == "dynamics" and one.correction.kind in ("changed", "drawn")
+    }
+    return {
+        one.id
+        for one in logged
+        if one.correction.lane == "bow" and one.correction.kind == "agreed"
+        and (one.session, one.correction.part, one.correction.phrase) in redrawn
+    }  # fmt: skip
+
+
 def _meets(layer: Sequence[LoggedCorrection], one: LoggedCorrection) -> bool:
     own = one.correction
     return any(
@@ -141,14 +178,33 @@ def _drawn_frames(
 
     As an instrument without a profile would have them: it speaks at once, and its values follow the default laws.
     """
-    timing = timing_of(heard)
+    part, timing = heard.part, timing_of(heard)
+    if timing is not None and correction.lane == "attack":
+        timing = timing.of_keys
     first, last = np.ceil(np.array([correction.start_s, correction.end_s]) / FRAME_S - 1e-6).astype(int).tolist()
     frames = np.arange(max(first, 0), min(last, n_frames))
     time_s = frames * FRAME_S if timing is None else timing.to_file_s(frames * FRAME_S)
     curve = correction.left
     if correction.kind == "trim" and not level and correction.predicted is not None:
         curve = correction.predicted
-    return frames, by_default_law(correction.lane, curve.at(time_s), heard.part.responses.get(correction.lane))
+    lane, value_cc = correction.lane, curve.at(time_s)
+    spread_cc = part.lane_range.get(lane) if lane in COLOUR_LANES else None
+    return frames, by_default_law(lane, value_cc, part.responses.get(lane), spread_cc=spread_cc)
+
+
+def _taught(logged: Sequence[LoggedCorrection], keep: set[int]) -> set[str]:
+    """Lanes that a hand drew or changed anywhere, `keep` being the ids of trims that count.
+
+    A lane that was only ever left as the shipped model had it, beside others that were changed, is as shipped; where
+    nothing else was taught, what was approved is.
+    """
+    known = {
+        one.correction.lane
+        for one in logged
+        if one.correction.kind in ("changed", "drawn") or one.id in keep
+        or (one.predicted_by != "shipped" and one.correction.lane in LANES)
+    }  # fmt: skip
+    return known or set(ALL_LANES)
 
 
 def _trims_that_count(logged: Sequence[LoggedCorrection]) -> set[int]:

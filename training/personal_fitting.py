@@ -1,4 +1,5 @@
-"""Fit a style to examples: a linear head, boosted trees, and a stack weighed on phrases held back.
+"""Fit a style to examples: a linear head, boosted trees, and a stack weighed on phrases held back. Colour lanes get
+trees over what the rules leave, as far as these help on phrases held back.
 
 Frames of one curve are a handful of facts, so everything is weighed by seconds, folds hold whole phrases, and the
 stack may fall back to the shipped curve. Deterministic: the same examples give the same style.
@@ -14,12 +15,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phrasewright.data.cue import FAMILIES
-from phrasewright.data.curves import LANES
+from phrasewright.data.curves import ALL_LANES, LANES
 from phrasewright.model.departures import N_STYLE, FittedRules
 from phrasewright.model.evidence import fitted_head, head_prior
 from phrasewright.model.hearing import ROLES
-from phrasewright.model.personal import VOICES, LaneModel, Style
+from phrasewright.model.personal import VOICES, ColourModel, LaneModel, Style, columns_of
 from phrasewright.model.personal_features import Moments
+from phrasewright.model.trees import Trees
 from phrasewright.training.boosting import Binned, Boosting, binned, boost, no_trees
 
 Array = NDArray[np.float64]
@@ -41,9 +43,12 @@ ROWS, ROWS_HELD = (12_000, 40_000), (6_000, 20_000)
 third of all. One frame in three does as well as all: neighbours say the same."""
 LEAVES, FRAMES_A_LEAF = (8, 20), 1000
 """Fewest and most leaves of a tree, and how many frames there are for each between."""
+COLOUR_SHARES, FEW_COLOURED = (0.0, 0.25, 0.5, 0.75, 1.0), 2.0
+"""Shares of what trees add to a colour lane's rules that are tried on phrases held back, and phrases at which half of
+the best one counts."""
 NO_RULES = FittedRules(np.zeros(N_STYLE, dtype=np.float32), np.zeros(len(LANES)))
 _CHUNK = 8192
-_ROWS = ("shipped_cc", "target_cc", "weight_s", "phrase", "family", "frame")
+_ROWS = ("shipped_cc", "target_cc", "weight_s", "phrase", "family", "frame", "dynamics_cc")
 
 
 @dataclass(frozen=True)
@@ -53,13 +58,15 @@ class Examples:
     Parameters
     ----------
     moments : Moments
-    shipped_cc, target_cc, weight_s : float arrays, (n_frames, 3)
-        The shipped curve, the hand's, and the seconds a frame stands for times how much it says; weight 0 where the
-        lane was not corrected.
+    shipped_cc, target_cc, weight_s : float arrays, (n_frames, len(ALL_LANES))
+        The shipped curve (of colour lanes the rules'), the hand's, and the seconds a frame stands for times how much
+        it says; weight 0 where the lane was not corrected.
     phrase : int array, (n_frames,)
         Number of the phrase each frame belongs to, across all cues.
     family, frame : int arrays, (n_frames,)
         Index into FAMILIES, and the number of the frame on the part's 10 ms grid.
+    dynamics_cc : float array, (n_frames,)
+        Dynamics as they stand there, plan and all: the hand's, else the shipped.
     """
 
     moments: Moments
@@ -69,6 +76,7 @@ class Examples:
     phrase: Ints
     family: Ints
     frame: Ints
+    dynamics_cc: Array
 
     def only(self, mask: NDArray[Any]) -> Examples:
         """Some of the frames, by mask or number."""
@@ -103,7 +111,7 @@ class Fitted:
     Parameters
     ----------
     style : Style
-    held_out_cc : float array, (n_frames, 3)
+    held_out_cc : float array, (n_frames, len(ALL_LANES))
         nan where nothing was held back.
     voices_cc : float array, (n_frames, 3, len(VOICES))
         What each voice says there.
@@ -135,18 +143,24 @@ def fit_style(
 
     folds = fold_of(examples.phrase) if folds is None else folds
     held_out = np.full(examples.target_cc.shape, np.nan)
-    voices = np.full((*held_out.shape, len(VOICES)), np.nan)
-    lanes = {}
+    voices = np.full((len(held_out), len(LANES), len(VOICES)), np.nan)
+    lanes, colours = {}, {}
     with threadpool_limits(limits=1):  # small trees: threads wait for each other longer than they work
         rows = binned(examples.moments.raw)
-        for lane, name_ in enumerate(LANES):
+        for lane, name_ in enumerate(ALL_LANES):
             known = examples.weight_s[:, lane] > 0
             if np.count_nonzero(known) < 20:
+                continue
+            if name_ not in LANES:
+                model, held_out[known, lane] = _coloured(examples.only(known), lane, folds[known])
+                if model is not None:
+                    colours[name_] = model
                 continue
             fit = _LaneFit(examples.only(known), lane, rows.only(known), folds[known])
             lanes[name_], voices[known, lane] = fit.model, fit.voices
             held_out[known, lane] = fit.answer
-    style = Style(name, lanes, _evidence(examples), about, rules or NO_RULES)
+    evidence = np.stack([_evidence(examples, lane) for lane in range(len(LANES))])
+    style = Style(name, lanes, evidence, about, rules or NO_RULES, colours=colours)
     return Fitted(style, held_out, voices)
 
 
@@ -158,11 +172,38 @@ def fold_of(phrase: Ints) -> Ints:
     return np.asarray(order[index] % max(n_folds, 1), dtype=np.int64)
 
 
-def _evidence(examples: Examples) -> Array:
-    out = np.zeros((len(LANES), len(FAMILIES), len(ROLES)))
-    for lane in range(len(LANES)):
-        np.add.at(out[lane], (examples.family, examples.moments.role), examples.weight_s[:, lane])
+def _evidence(examples: Examples, lane: int) -> Array:
+    """Weighted seconds of a lane, by number, of each family and role, (len(FAMILIES), len(ROLES))."""
+    out = np.zeros((len(FAMILIES), len(ROLES)))
+    np.add.at(out, (examples.family, examples.moments.role), examples.weight_s[:, lane])
     return out
+
+
+def _coloured(e: Examples, lane: int, folds: Ints) -> tuple[ColourModel | None, Array]:
+    """The fit of a colour lane, None where the rules do as well, and what it says of held-back phrases, (n_frames,)."""
+    target, weight, ruled = e.target_cc[:, lane], e.weight_s[:, lane], e.shipped_cc[:, lane]
+    columns = columns_of(e.moments.raw, ruled, e.dynamics_cc)
+    rows, off, held = binned(columns), target - ruled, np.zeros(len(target))
+    numbers, n_phrases = np.unique(folds), len(np.unique(e.phrase))
+
+    def grown(own: Ints, bounds: tuple[int, int]) -> Trees:
+        few = Boosting(n_leaves=_most(len(own) / FRAMES_A_LEAF, LEAVES))
+        some = own[:: -(-len(own) // _most(len(target) / 2, bounds))]
+        return boost(rows.only(some), off[some], weight[some], how=few)
+
+    share = n_phrases / (n_phrases + FEW_COLOURED)
+    if len(numbers) > 1:
+        for k in numbers.tolist():
+            held[folds == k] = grown(np.flatnonzero(folds != k), ROWS_HELD).predict(columns[folds == k])
+        share *= COLOUR_SHARES[int(np.argmin([weight @ np.abs(off - part * held) for part in COLOUR_SHARES]))]
+    answer = ruled + share * held
+    if share == 0.0:
+        return None, answer
+    bounds = np.clip([target.min() - MARGIN_CC, target.max() + MARGIN_CC], 0.0, 127.0)
+    error = np.array([_band_cc(said - target, weight) for said in (answer, ruled)])
+    trees = grown(np.arange(len(target)), ROWS)
+    trees = replace(trees, base=share * trees.base, value=share * trees.value)
+    return ColourModel(trees, bounds, error, _evidence(e, lane)), answer
 
 
 class _LaneFit:

@@ -4,6 +4,8 @@ They share nothing with the project's rules, with the prior its network is train
 only at notes. Four are for choices (`VALIDATION`: look as often as you like), six for the final figures (`TEST`: look
 once; each look appends a line to `runs.csv` here: commit, date, command, figures). Nothing is trained on any of them.
 
+`COLOURS` draw bow and attack instead, (n_frames, 2); they are for choices too.
+
 Treat melody and accompaniment differently, each by an idea of melody of its own: `terraces`, `to_the_longest`,
 `listener`.
 """
@@ -16,6 +18,7 @@ from hands import (
     bite,
     bower,
     breather,
+    colours,
     contour_lag,
     late_peaks,
     listener,
@@ -43,3 +46,4 @@ TEST: Mapping[str, Draw] = {
     "bower": bower.draw,
     "listener": listener.draw,
 }
+COLOURS: Mapping[str, Draw] = {"peaks": colours.peaks, "beats": colours.beats}
