@@ -36,6 +36,16 @@ def keep_copy(db: Database, store: Path) -> None:
             Path(name).unlink(missing_ok=True)
 
 
+def check_log(store: Path) -> None:
+    """Refuse a store that can only be read while its log holds finished changes, which would go unseen."""
+    log = Path(f"{store}-wal")
+    if log.exists() and log.stat().st_size:
+        raise StoreError(
+            f"{store}: has changes to bring in, but cannot be written; copy the store's folder to where you may write, "
+            "and set PHRASEWRIGHT_HOME to the copy"
+        )
+
+
 def faults_of(db: Database, *, tables: Sequence[tuple[Any, ...]]) -> list[str]:
     """What is not sound in an open store, in words: the file, its references, every row, every stored payload.
 

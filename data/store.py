@@ -26,7 +26,7 @@ from typing import Any
 import numpy as np
 from platformdirs import user_data_path
 
-from phrasewright.data.copies import advice, faults_of, keep_copy, offer
+from phrasewright.data.copies import advice, check_log, faults_of, keep_copy, offer
 from phrasewright.data.corrections import (
     CorrectionSet,
     LoggedCorrection,
@@ -370,9 +370,8 @@ class Store:
         if writable and os.access(self.path.parent, os.W_OK):
             return sqlite3.connect(address, uri=True, timeout=BUSY_S, isolation_level=None)
         if not self.path.exists():
-            raise StoreError(
-                f"{self.path.parent}: the store cannot be written here; set PHRASEWRIGHT_HOME to a writable folder"
-            )
+            raise StoreError(f"{self.path.parent}: cannot be written; set PHRASEWRIGHT_HOME to another folder")
+        check_log(self.path)
         self.read_only = True
         return sqlite3.connect(f"{address}?mode=ro&immutable=1", uri=True, timeout=BUSY_S, isolation_level=None)
 
@@ -405,7 +404,7 @@ class Store:
     def _change(self) -> Iterator[sqlite3.Connection]:
         """One transaction: all of it or nothing."""
         if self.read_only:
-            raise StoreError(f"{self.path}: cannot be written; set PHRASEWRIGHT_HOME to a folder you may write to")
+            raise StoreError(f"{self.path}: cannot be written; set PHRASEWRIGHT_HOME to another folder")
         with self._told():
             self._db.execute("BEGIN IMMEDIATE")
             try:

@@ -11,6 +11,7 @@ from phrasewright.data.corrections import Correction, CorrectionSet, ShapedPart,
 from phrasewright.data.curves import Curve
 from phrasewright.data.errors import StyleMovedError
 from phrasewright.data.notes import Notes
+from phrasewright.data.schema import SEALED
 from phrasewright.data.store import Store
 
 
@@ -48,6 +49,11 @@ def learn(store: Store, style: str, *, payload: bytes = b"v", used: bool = True,
     active = store.active_ids(style)
     at = head.version if head else None
     return store.add_version(style, payload=payload, corrections=[*active, *ids], used=used, why="", head=at).version
+
+
+def rows_of(store: Store) -> list[list[object]]:
+    """Everything in the store."""
+    return [store._db.execute(f"SELECT * FROM {table} ORDER BY {key}").fetchall() for table, key, _ in SEALED]
 
 
 def write_on(folder: Path, number: int, times: int) -> None:
