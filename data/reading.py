@@ -22,8 +22,7 @@ from phrasewright.data.instruments import (
     instrument_of,
 )
 from phrasewright.data.midi import TEXT_TYPES, MidiFile, Track, meta_messages, meta_text, port_of, read_midi
-from phrasewright.data.notes import Notes
-from phrasewright.data.pairing import channels_with_notes, pair_notes
+from phrasewright.data.notes import Notes, channels_with_notes, pair_notes
 from phrasewright.data.passages import (
     articulation_words,
     base_words,

@@ -19,7 +19,7 @@ from phrasewright.data.cue import Cue, Part
 from phrasewright.data.curves import ALL_LANES
 from phrasewright.data.errors import UsageError
 from phrasewright.data.midi import LaneEvents, lanes_alone, split_midi, weave
-from phrasewright.data.pairing import note_events
+from phrasewright.data.notes import note_events
 from phrasewright.data.plan import read_plan
 from phrasewright.data.profiles import read_profile
 from phrasewright.data.reading import cue_of, read_cue

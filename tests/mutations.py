@@ -57,7 +57,7 @@ BUGS = (
     ),
     Bug(
         "overlapping notes of one pitch end last on, first off",
-        "data/pairing.py", "row = rows[queue.popleft()]", "row = rows[queue.pop()]", "tests/test_notes.py",
+        "data/notes.py", "row = rows[queue.popleft()]", "row = rows[queue.pop()]", "tests/test_notes.py",
     ),
     Bug(
         "running status is forgotten after a note",

@@ -7,8 +7,7 @@ import pytest
 from midi_bytes import END, chunk, control, line, note, smf
 
 from phrasewright.data.midi import split_midi
-from phrasewright.data.notes import Notes, sounding_spans
-from phrasewright.data.pairing import channels_with_notes, pair_notes
+from phrasewright.data.notes import Notes, channels_with_notes, pair_notes, sounding_spans
 from phrasewright.data.tempo import tempo_map
 
 
