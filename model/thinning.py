@@ -21,10 +21,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from phrasewright.model.lanes import frames_of
 from phrasewright.model.reversals import ATTEMPTS, calmed, only, picked, put_back, put_in, restless
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Mask = NDArray[np.bool_]
 
 MIN_SPACING_S = 1.0 / 59.0
 """Least time between two events of a lane: never more than 60 in a second, whichever second is looked at."""
@@ -191,10 +193,9 @@ def _gesture_slew(value: Floats, k: int, end: int, spacing: float, least: float)
 
 def _staircase(stretches: Stretches, value: Floats) -> Staircase:
     begin = stretches.begin
-    steps = _without_chatter(value, np.rint(value).astype(np.int64), begin)
-    inner = np.ones(max(len(value) - 1, 0), dtype=bool)
-    inner[begin[1:-1] - 1] = False
-    change = np.flatnonzero((np.diff(steps) != 0) & inner)
+    start, level, opens = _without_chatter(value, begin)
+    steps = np.repeat(level, np.diff(np.append(start, len(value))))
+    change = start[~opens] - 1
     if not len(change):
         empty = np.zeros(0, dtype=np.int64)
         return Staircase(empty, np.zeros(0), empty.copy())
@@ -226,34 +227,45 @@ def _staircase(stretches: Stretches, value: Floats) -> Staircase:
     return Staircase(where, position - begin[where], levels)
 
 
-def _without_chatter(value: Floats, steps: Ints, begin: Ints) -> Ints:
-    """Whole steps without the short trips across a half step that a curve makes when it hovers there.
+def _without_chatter(value: Floats, begin: Ints) -> tuple[Ints, Ints, Mask]:
+    """The curve in whole steps, without the short trips across a half step that it makes when it hovers there.
 
     What moves on before and after the trip is no hovering: a dip or a swell keeps its last step.
+
+    Returns
+    -------
+    start, level : int arrays, (n_runs,)
+        Where each run of one step begins, and that step.
+    opens : bool array, (n_runs,)
+        Whether a stretch begins with it; at all others the step changes.
     """
-    opens = np.zeros(len(value), dtype=bool)
-    opens[begin[:-1]] = True
+    steps = np.rint(value).astype(np.int64)
+    first = np.ones(len(value), dtype=bool)
+    first[1:] = steps[1:] != steps[:-1]
+    first[begin[:-1]] = True
+    start = np.flatnonzero(first)
+    level, opens = steps[start], np.isin(start, begin[:-1])
     for _ in range(3):
-        starts = np.flatnonzero(np.r_[True, np.diff(steps) != 0] | opens)
-        if len(starts) < 3:
-            return steps
-        level = steps[starts]
-        fixed = opens[starts]
-        off = np.abs(value - np.repeat(np.r_[level[0], level[:-1]], np.diff(np.r_[starts, len(value)])))
-        worst = np.maximum.reduceat(off, starts)
-        trip = np.zeros(len(starts), dtype=bool)
-        trip[1:-1] = (level[:-2] == level[2:]) & (np.abs(level[1:-1] - level[:-2]) == 1) & (worst[1:-1] <= _CHATTER_CC)
-        trip[1:-1] &= ~fixed[1:-1] & ~fixed[2:]
+        if len(start) < 3:
+            break
+        trip = np.zeros(len(start), dtype=bool)
+        trip[1:-1] = (level[:-2] == level[2:]) & (np.abs(level[1:-1] - level[:-2]) == 1)
+        trip[1:-1] &= ~opens[1:-1] & ~opens[2:]
         step = np.diff(level)
-        onward = (step[:-3] * step[1:-2] > 0) & (step[2:-1] * step[3:] > 0) & ~fixed[1:-3] & ~fixed[4:]
+        onward = (step[:-3] * step[1:-2] > 0) & (step[2:-1] * step[3:] > 0) & ~opens[1:-3] & ~opens[4:]
         trip[2:-2] &= ~onward  # the top of a larger movement
+        k = np.flatnonzero(trip)
+        length = start[k + 1] - start[k]
+        off = np.abs(value[frames_of(start[k], start[k + 1])] - np.repeat(level[k - 1], length))
+        trip[k] = np.maximum.reduceat(off, np.cumsum(length) - length) <= _CHATTER_CC if len(k) else False
         if not np.any(trip):
-            return steps
+            break
         run_start = np.maximum.accumulate(np.where(trip & ~np.r_[False, trip[:-1]], np.arange(len(trip)), 0))
         trip &= (np.arange(len(trip)) - run_start) % 2 == 0
-        flat = np.where(trip, np.r_[level[0], level[:-1]], level)
-        steps = np.repeat(flat, np.diff(np.r_[starts, len(value)]))
-    return steps
+        level = np.where(trip, np.r_[level[0], level[:-1]], level)
+        kept = opens | np.r_[True, level[1:] != level[:-1]]
+        start, level, opens = start[kept], level[kept], opens[kept]
+    return start, level, opens
 
 
 def _in_step(
@@ -285,37 +297,39 @@ def _in_step(
         if not len(act):
             continue
         k, end, gap = k[act], ends[act], spacing[k[act]]
-        held, target = now[act], steps[k + 1]
-        sign = np.sign(target - held)
+        held = now[act]
+        sign = np.sign(steps[k + 1] - held)
         y0, y1 = value[k], value[k + 1]
-        coming = (np.abs(y1 - held) <= _PASSED_OVER_CC) & (np.abs(look(k + 1 + 2 * gap, end) - held) <= 0.6)
-        coming &= lengths[act] - step > 2
-        rise = (y1 - y0) * sign
+        rise, behind = (y1 - y0) * sign, sign * (y0 - held)
         safe = np.where(rise > 0, rise, 1.0)
-        behind = sign * (y0 - held)
-        at_half = np.where(rise > 0, k + np.clip((0.5 - behind) / safe, 0.0, 1.0), k)
-        at_half = np.maximum(at_half, ready[act])
-        later = sign * (look(at_half + gap, end) - held)
-        here = sign * (look(at_half, end) - held)
-        slope = (later - here) / gap
-        hasty = later > 2.0
-        chosen = hasty & (slope <= _CHOSEN_SLOPE_CC)
-        at_one = np.maximum(np.where(rise > 0, k + np.clip((1.0 - behind) / safe, 0.0, 1.0), k), ready[act])
-        at = np.where(chosen, at_one, at_half)
-        reach = np.where(chosen, sign * (look(at, end) - held), here)
+        # where the curve is half a step away, and an event's time after that
+        at = np.maximum(np.where(rise > 0, k + np.clip((0.5 - behind) / safe, 0.0, 1.0), k), ready[act])
+        here = sign * (look(at, end) - held)
+        later = sign * (look(at + gap, end) - held)
+        jump = np.rint(here)
+        do = np.ones(len(act), dtype=bool)
         leap = (limit_cc[k] >= FREE_LIMIT_CC) & (rise > STEP_LIMIT_CC)  # all at once while nothing sounds
-        reach = np.where(leap, sign * (y1 - held), reach)
-        wait = chosen & ~leap & (sign * (y1 - held) < 1.0)  # the curve is not there yet
-        after = sign * (look(at + gap, end) - held)
-        two = np.minimum(np.floor(reach + 1 + 1e-9), np.floor(after + 1))
-        jump = np.maximum(np.where(chosen & ~leap, two, np.rint(reach)), 1.0)
-        jump = np.minimum(jump, limit_cc[k])
-        do = ~coming & ~wait & (at <= k + 1)
+        jump[leap] = np.rint(sign * (y1 - held))[leap]
+        c = np.flatnonzero((later > 2.0) & ((later - here) / gap <= _CHOSEN_SLOPE_CC))  # times are chosen
+        if len(c):
+            whole = np.clip((1.0 - behind[c]) / safe[c], 0.0, 1.0)
+            at[c] = np.maximum(np.where(rise[c] > 0, k[c] + whole, k[c]), ready[act[c]])
+            reach = sign[c] * (look(at[c], end[c]) - held[c])
+            after = sign[c] * (look(at[c] + gap[c], end[c]) - held[c])
+            two = np.minimum(np.floor(reach + 1 + 1e-9), np.floor(after + 1))
+            jump[c] = np.where(leap[c], jump[c], two)
+            do[c] = leap[c] | (sign[c] * (y1[c] - held[c]) >= 1.0)  # else the curve is not there yet
+        near = np.flatnonzero((np.abs(y1 - held) <= _PASSED_OVER_CC) & (lengths[act] - step > 2))
+        if len(near):  # what is coming back needs no event
+            back = look(k[near] + 1 + 2 * gap[near], end[near])
+            do[near] &= np.abs(back - held[near]) > _PASSED_OVER_CC
+        do &= at <= k + 1
+        jump = np.minimum(np.maximum(jump, 1.0), limit_cc[k])
         act, at = act[do], at[do]
-        level = np.clip((held + sign * jump.astype(np.int64))[do], lowest[act], highest[act])
-        now[act] = level
+        moved = np.clip((held + sign * jump.astype(np.int64))[do], lowest[act], highest[act])
+        now[act] = moved
         ready[act] = at + gap[do]
-        found.append((order[act], at, level))
+        found.append((order[act], at, moved))
     if not found:
         return np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0, dtype=np.int64)
     places, positions, levels = (np.concatenate(column) for column in zip(*found, strict=True))
