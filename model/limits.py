@@ -15,9 +15,8 @@ from phrasewright.data.notes import sounding_spans
 from phrasewright.model.ensemble import COUNTER_DB, STEP_S, counter_share, hand_over_db
 from phrasewright.model.gestures import Gestures, Grid, gestures_of, grid_of, runs_of, window_frames
 from phrasewright.model.hearing import EVENTS, CueHearing
-from phrasewright.model.lanes import FRAME_S, DenseLanes
+from phrasewright.model.lanes import DYNAMICS_DB_PER_STEP, FRAME_S, LEVEL_LAW_DB, DenseLanes, combined_level_db
 from phrasewright.model.least_movement import leaning, never_bare, never_flat
-from phrasewright.model.levels import DYNAMICS_DB_PER_STEP, LEVEL_LAW_DB, combined_level_db
 from phrasewright.model.parameters import DEFAULT, RuleParameters
 from phrasewright.model.residue import Residue
 from phrasewright.model.riding import levels_at, on_the_plan

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from phrasewright.model.gestures import Gestures, Grid
 from phrasewright.model.hearing import EVENTS, FIGURES, PartHearing
-from phrasewright.model.levels import DYNAMICS_DB_PER_STEP
+from phrasewright.model.lanes import DYNAMICS_DB_PER_STEP
 from phrasewright.model.parameters import Family, RuleParameters
 from phrasewright.model.residue import Residue
 from phrasewright.model.shapes import bump, ease, skewed_arc, softening, through_nodes

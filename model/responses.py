@@ -1,6 +1,6 @@
 """How an instrument answers: which value gives a level, and how late it is heard.
 
-Everything is heard and predicted for an instrument that follows the default laws (`levels.py`) and speaks at once. Here
+Everything is heard and predicted for an instrument that follows the default laws (`lanes.py`) and speaks at once. Here
 is what lies between that and a profiled one. Levels go through decibels: a lane's value by the default law, then the
 value at which the instrument gives that level. What dynamics cannot give, because its response does not reach so far,
 expression makes up for. Times go through the onsets: lanes are moved to where notes are heard, while the value with
@@ -24,8 +24,8 @@ from phrasewright.data.notes import Notes
 from phrasewright.data.tempo import TempoMap
 from phrasewright.model.attacks import attacks_of
 from phrasewright.model.hearing import Attacks, PartHearing
+from phrasewright.model.lanes import FULL_CC, db_to_expression, dynamics_to_db, expression_to_db
 from phrasewright.model.layers import Layers, split_layers
-from phrasewright.model.levels import FULL_CC, db_to_expression, dynamics_to_db, expression_to_db
 from phrasewright.model.rests import REST_S
 from phrasewright.model.shapes import bent_into
 

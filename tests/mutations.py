@@ -48,7 +48,7 @@ BUGS = (
     ),
     Bug(
         "the level law is one of power, not of amplitude",
-        "model/levels.py", "LEVEL_LAW_DB = 40.0", "LEVEL_LAW_DB = 20.0", "tests/test_levels.py",
+        "model/lanes.py", "LEVEL_LAW_DB = 40.0", "LEVEL_LAW_DB = 20.0", "tests/test_lanes.py",
     ),
     Bug(
         "a controller's value begins after its own time, not at it",

@@ -15,8 +15,7 @@ from numpy.typing import NDArray
 from phrasewright.data.cue import PASSAGE_KINDS
 from phrasewright.data.reading import read_cue
 from phrasewright.model.hearing import EVENTS, FIGURES, ROLES, CueHearing
-from phrasewright.model.lanes import FRAME_S, DenseLanes
-from phrasewright.model.levels import combined_level_db
+from phrasewright.model.lanes import FRAME_S, DenseLanes, combined_level_db
 from phrasewright.model.limits import sounding_frames
 from phrasewright.model.listening import hear
 

@@ -22,7 +22,7 @@ from phrasewright.inference import cli
 from phrasewright.inference.lane_plans import gesture_spans
 from phrasewright.inference.shaping import ShapeOptions, shape_cue
 from phrasewright.model.hearing import CueHearing
-from phrasewright.model.levels import dynamics_to_db, expression_to_db
+from phrasewright.model.lanes import dynamics_to_db, expression_to_db
 from phrasewright.model.listening import hear
 from phrasewright.model.rules import rules_lanes
 from phrasewright.training.corrections import corrections_of

@@ -15,7 +15,7 @@ from phrasewright.data.cue import Delays
 from phrasewright.data.plan import LEVEL_CENTRES_CC
 from phrasewright.data.reading import read_cue
 from phrasewright.model.hearing import PartHearing
-from phrasewright.model.levels import dynamics_to_db, expression_to_db
+from phrasewright.model.lanes import dynamics_to_db, expression_to_db
 from phrasewright.model.listening import hear
 from phrasewright.model.responses import answered, by_default_law, timing_of
 

@@ -3,8 +3,8 @@ and one part at three plans.
 
     python -m phrasewright.training.ensemble_evaluation [CUE.mid ...] [--rules] [--no-plan] [--json]
 
-Without cues the demo cues are taken. Levels are dB of dynamics and expression together, as `levels.py` has them; all
-figures are of predicted lanes at 100 frames a second. What each figure means stands in the function that makes it.
+Without cues the demo cues are taken. Levels are dB of dynamics and expression together, as `model/lanes.py` has them;
+all figures are of predicted lanes at 100 frames a second. What each means stands in the function that makes it.
 """
 
 from __future__ import annotations
@@ -26,8 +26,7 @@ from phrasewright.data.plan import LEVELS_CC, Change, Plan
 from phrasewright.data.profiles import read_profile
 from phrasewright.data.reading import read_cue
 from phrasewright.model.hearing import EVENTS, ROLES, CueHearing
-from phrasewright.model.lanes import FRAME_S, DenseLanes, n_frames_for
-from phrasewright.model.levels import combined_level_db
+from phrasewright.model.lanes import FRAME_S, DenseLanes, combined_level_db, n_frames_for
 from phrasewright.model.limits import sounding_frames
 from phrasewright.model.listening import hear
 from phrasewright.model.prediction import network_lanes, residue_cc

@@ -36,7 +36,7 @@ from phrasewright.data.curves import LANES
 from phrasewright.data.errors import InputError, UsageError
 from phrasewright.model.features import FEATURE_GROUPS
 from phrasewright.model.hearing import EVENTS, FIGURES, ROLES, CueHearing
-from phrasewright.model.levels import LEVEL_LAW_DB
+from phrasewright.model.lanes import LEVEL_LAW_DB
 from phrasewright.model.listening import hear
 from phrasewright.model.personal_features import moments_of
 from phrasewright.model.prediction import WEIGHTS, network_raw_cc

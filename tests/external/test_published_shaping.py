@@ -14,8 +14,7 @@ import pytest
 from numpy.typing import NDArray
 
 from phrasewright.model.hearing import CueHearing, PartHearing
-from phrasewright.model.lanes import FRAME_S, DenseLanes
-from phrasewright.model.levels import combined_level_db
+from phrasewright.model.lanes import FRAME_S, DenseLanes, combined_level_db
 from phrasewright.model.limits import sounding_frames
 from phrasewright.model.prediction import network_lanes
 from phrasewright.model.rules import rules_lanes

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from phrasewright.model.levels import (
+from phrasewright.model.lanes import (
     DYNAMICS_DB_PER_STEP,
     combined_level_db,
     db_to_expression,
