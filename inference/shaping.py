@@ -259,7 +259,7 @@ def _written_parts(
         waiting.clear()
 
     for i in numbers:
-        notes = cue.parts[i].notes
+        notes = cue.parts[i].file_notes  # as they stand in the file, wherever they are heard
         repeats = _repeats(hearing, i, span) if options.join_repeats else []
         dense = by.predict(hearing, i)
         planned = plan_part(
