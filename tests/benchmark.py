@@ -2,13 +2,14 @@
 [--scaling] [--profile] [--pages]`.
 
 Prints one line a stage: seconds, as a ratio to mido's own reading of the same file in the same run, and the peak memory
-of the processes so far. Start-up is timed apart and taken off. With `--scaling`, `explain --json` alone on cues of 1,
-10 and 60 minutes: seconds beyond start-up for each thousand notes, and the ratio to mido's reading; the same figure
-in every row means that time grows with the notes. With `--profile`, one shaping by the network in this process:
-processor seconds and share of each stage, without what it calls of the others, and line-minutes of music a second.
-With `--pages`, the size of report pages of 2, 20 and 60 parts of five minutes, and how long a browser takes from asking
-for one to having drawn it (the best of three, on this machine as it is). With `--only shape` (or another line), that
-line alone, as for the hour of 60 parts.
+of all its processes together, pages that they share counted once (sampled ten times a second). Start-up is timed apart
+and taken off. `shape --style` is in a style learned from corrections of a short cue, in a store of its own. With
+`--scaling`, `explain --json` alone on cues of 1, 10 and 60 minutes: seconds beyond start-up for each thousand notes,
+and the ratio to mido's reading; the same figure in every row means that time grows with the notes. With `--profile`,
+one shaping by the network in this process: processor seconds and share of each stage, without what it calls of the
+others, and line-minutes of music a second. With `--pages`, the size of report pages of 2, 20 and 60 parts of five
+minutes, and how long a browser takes from asking for one to having drawn it (the best of three, on this machine as it
+is). With `--only shape` (or another line), that line alone, as for the hour of 60 parts.
 """
 
 from __future__ import annotations
@@ -16,13 +17,12 @@ from __future__ import annotations
 import argparse
 import importlib
 import os
-import resource
 import subprocess
 import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 from typing import Any
 from unittest import mock
@@ -70,6 +70,43 @@ def timed(command: list[str]) -> float:
     begin = time.perf_counter()
     subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
     return time.perf_counter() - begin
+
+
+def memory_kib(process: int) -> int:
+    """Memory of a process and all below it now, a page that n of them share counted as 1/n in each."""
+    try:
+        rows = Path(f"/proc/{process}/smaps_rollup").read_text().splitlines()
+        children = Path(f"/proc/{process}/task/{process}/children").read_text().split()
+    except OSError:  # it has ended
+        return 0
+    own = sum(int(row.split()[1]) for row in rows if row.startswith("Pss:"))
+    return own + sum(memory_kib(int(child)) for child in children)
+
+
+def measured(command: list[str]) -> tuple[float, int]:
+    """Wall-clock seconds and peak memory in KiB of one command with all its processes."""
+    begin, peak_kib = time.perf_counter(), 0
+    with subprocess.Popen(command, stdout=subprocess.DEVNULL) as process:
+        while process.poll() is None:
+            peak_kib = max(peak_kib, memory_kib(process.pid))
+            with suppress(subprocess.TimeoutExpired):
+                process.wait(0.1)
+    if process.returncode:
+        raise subprocess.CalledProcessError(process.returncode, command)
+    return time.perf_counter() - begin, peak_kib
+
+
+def learned_style(program: str, folder: Path) -> str:
+    """Correct the first pass of a short cue, each lane deeper and louder, and learn a style of it; its name."""
+    cue, shaped, corrected = (folder / f"{name}.mid" for name in ("short", "shaped", "corrected"))
+    synthetic_cue(cue, minutes=1, parts=4)
+    timed([program, "shape", str(cue), "-o", str(shaped)])
+    file = mido.MidiFile(shaped)
+    for message in (message for track in file.tracks for message in track if message.type == "control_change"):
+        message.value = int(np.clip(1.3 * message.value - 12, 0, 127))
+    file.save(corrected)
+    timed([program, "learn", "bench-hand", str(corrected)])
+    return "bench-hand"
 
 
 def scaling(program: str, *, parts: int) -> None:
@@ -202,22 +239,24 @@ def main() -> None:
         print(f"{'mido reads it':<28}{reading_s:8.2f} s   1.0")
         print(f"{'phrasewright --help':<28}{timed([program, '--help']):8.2f} s")
         out = str(Path(folder, "out.mid"))
+        os.environ["PHRASEWRIGHT_HOME"] = str(Path(folder, "home"))
+        style = learned_style(program, Path(folder)) if chosen.only in (None, "shape --style") else ""
         for title, before, cues, after in (
             ("explain --json", ["explain"], (tiny, cue), ["--json"]),
             ("shape --baseline", ["shape"], (tiny, cue), ["--baseline", "--force", "-o", out]),
             ("shape", ["shape"], (tiny, cue), ["--force", "-o", out]),
+            ("shape --jobs 1", ["shape"], (tiny, cue), ["--force", "-o", out, "--jobs", "1"]),
+            ("shape --style", ["shape"], (tiny, cue), ["--force", "-o", out, "--style", style]),
             ("compare --json", ["compare"], (tiny, cue), ["--json"]),
         ):
             if chosen.only not in (None, title):
                 continue
-            seconds = [
-                timed([program, *before, str(c), *([out] if before == ["compare"] else []), *after]) for c in cues
-            ]
-            memory = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
-            beyond = seconds[1] - seconds[0]
+            other = [out] if before == ["compare"] else []
+            (start_s, _), (whole_s, peak_kib) = (measured([program, *before, str(c), *other, *after]) for c in cues)
             print(
-                f"{title:<28}{seconds[1]:8.2f} s {beyond / reading_s:5.1f}   beyond start-up of {seconds[0]:.2f} s; "
-                f"peak memory so far {memory:.0f} MiB"
+                f"{title:<28}{whole_s:8.2f} s {(whole_s - start_s) / reading_s:5.1f}   beyond start-up of "
+                f"{start_s:.2f} s; peak memory {peak_kib / 1024:.0f} MiB",
+                flush=True,
             )
 
 
