@@ -35,10 +35,9 @@ from phrasewright.inference.shaping import ShapeOptions, shape_cue
 from phrasewright.model.hearing import CueHearing
 from phrasewright.model.lanes import DenseLanes
 from phrasewright.training.corpus import cut, midi_bytes, performed, read_score
-from phrasewright.training.hands_apart import Hand, hands_at
+from phrasewright.training.material import HANDS, Hand, hands_at
 from phrasewright.training.textures import Line, Sketch, invented
 
-HANDS = Path(__file__).parent / "hands"
 DEMOS = ("the-lamp-is-lit", "storm-over-the-rocks")
 QUARTETS = ("haydn/opus74no1/movement2", "mozart/k458/movement3", "mozart/k155/movement2", "haydn/opus1no1/movement3")
 PLAYERS = (("Violin I", 40), ("Violin II", 40), ("Viola", 41), ("Cello", 42))

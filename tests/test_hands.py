@@ -16,7 +16,7 @@ from phrasewright.model.hearing import CueHearing
 from phrasewright.model.limits import sounding_frames
 from phrasewright.training.alive import life_of, pooled
 from phrasewright.training.copying import held_cc, written
-from phrasewright.training.hands_apart import hands_at, log_run
+from phrasewright.training.material import hands_at, log_run
 
 HANDS = {**VALIDATION, **TEST}
 ROLE_AWARE = {"terraces", "to_the_longest", "listener"}

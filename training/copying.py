@@ -17,7 +17,6 @@ import argparse
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import partial
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,8 +29,7 @@ from phrasewright.model.lanes import FRAME_S, frame_times_s
 from phrasewright.model.limits import sounding_frames
 from phrasewright.model.rules import rules_lanes
 from phrasewright.training.alive import life_of, pooled
-from phrasewright.training.hands_apart import hands_at
-from phrasewright.training.material import heard, validation_movements
+from phrasewright.training.material import HANDS, hands_at, heard, validation_movements
 
 Array = NDArray[np.float64]
 GESTURE_S = (-0.15, 0.3)
@@ -40,7 +38,6 @@ GESTURE_S = (-0.15, 0.3)
 
 Events = list[tuple[NDArray[np.int64], NDArray[np.int64]]]
 """(tick, value) of each lane's events."""
-HANDS = Path(__file__).parent.parent / "tests" / "hands"
 SAMPLED_S = 0.02
 SLOW_CC_PER_S = 100.0
 

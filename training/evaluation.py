@@ -43,7 +43,7 @@ from phrasewright.model.prediction import WEIGHTS, network_raw_cc
 from phrasewright.training.alive import Life, lives_of
 from phrasewright.training.cards import amend_card
 from phrasewright.training.corpus import HELD_OUT, Score, cue_of, held_out, kept_score, score_names, training_sketch
-from phrasewright.training.hands_apart import Hand, hands_at
+from phrasewright.training.material import HANDS, Hand, hands_at
 from phrasewright.training.prior import drawn_person
 from phrasewright.training.prior_curves import drawn_cc, sight_of
 from phrasewright.training.simple_models import View, ablation_of, default_cc, fitted, view_of
@@ -60,7 +60,6 @@ QUARTET = (("Violin I", 40), ("Violin II", 40), ("Viola", 41), ("Cello", 42))
 PROPERTY_TESTS = tuple(
     f"tests/test_{name}.py" for name in ("musical_claims", "note_claims", "movement_claims", "lane_contract")
 )
-HANDS_APART = Path(__file__).parent.parent / "tests" / "hands"
 TAUGHT = ("haydn/opus1no1/movement1", "mozart/k155/movement1", "bach/bwv101.7", "bach/bwv103.6")
 TAUGHT_SEEDS, JUDGED_SEEDS = range(40, 60), range(5_000_000_000, 5_000_000_100)
 """Invented cues the simple models learn from, and those everybody is judged on: no training cue has such a seed."""
@@ -88,7 +87,7 @@ def evaluate(
     n_hands: int = 3,
     seed: int = 0,
     apart: Sequence[str] = (),
-    folder: Path = HANDS_APART,
+    folder: Path = HANDS,
     ablation: bool = False,
     done: Callable[[str], object] = lambda what: None,
 ) -> dict[str, Any]:
@@ -375,7 +374,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     given = list(sys.argv[1:] if arguments is None else arguments)
     if given != ["--record"]:
         raise SystemExit("phrasewright evaluate prints the tables; here --record is all there is")
-    result = evaluate(apart=tuple(hands_at(HANDS_APART, "validation")), done=lambda what: print(what, file=sys.stderr))
+    result = evaluate(apart=tuple(hands_at(HANDS, "validation")), done=lambda what: print(what, file=sys.stderr))
     tables = {
         kind: {who: {lane: found["all"] for lane, found in lanes.items()} for who, lanes in table.items()}
         for kind, table in result["figures"].items()

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Sequence
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -23,12 +22,19 @@ from phrasewright.model.lanes import FRAME_S, n_frames_for
 from phrasewright.model.limits import sounding_frames
 from phrasewright.model.prediction import evidence_features, prediction_frames
 from phrasewright.training.alive import life_of, pooled
-from phrasewright.training.hands_apart import Hand, hands_at
-from phrasewright.training.material import AMOUNTS, Span, spans_to_judge, spans_to_learn, validation_movements
+from phrasewright.training.material import (
+    AMOUNTS,
+    HANDS,
+    Hand,
+    Span,
+    hands_at,
+    spans_to_judge,
+    spans_to_learn,
+    validation_movements,
+)
 
 Array = NDArray[np.float64]
 View = tuple[NDArray[np.int64], NDArray[np.float32], NDArray[np.bool_]]
-HANDS = Path(__file__).parent.parent / "tests" / "hands"
 TOLD = ("depth", "accents", "energy", "slopes", "peaks")
 
 

@@ -19,7 +19,6 @@ from phrasewright.model.colour_lanes import ruled_cc
 from phrasewright.model.hearing import ROLES
 from phrasewright.model.lanes import FRAME_S
 from phrasewright.model.personal import Style, colour_departures_cc, style_lanes
-from phrasewright.training.hands_apart import Hand
 from phrasewright.training.learning_evaluation import (
     Correction,
     corrections_by,
@@ -27,7 +26,7 @@ from phrasewright.training.learning_evaluation import (
     fitted_to,
     kept,
 )
-from phrasewright.training.material import Span
+from phrasewright.training.material import Hand, Span
 from phrasewright.training.opponent import judged_frames
 from phrasewright.training.personal_examples import part_examples
 from phrasewright.training.personal_fitting import fit_style, joined_examples

@@ -34,10 +34,13 @@ from phrasewright.model.personal import VOICES, Style, evidence_of, personal_mom
 from phrasewright.model.prediction import choose_predictor, prediction_frames
 from phrasewright.model.rules import rules_lanes
 from phrasewright.training.alive import Life, life_of, pooled
-from phrasewright.training.hands_apart import Hand, hands_at, log_run
 from phrasewright.training.learning_report import figures_for_log, summary, table
 from phrasewright.training.material import (
+    HANDS,
+    Hand,
     Span,
+    hands_at,
+    log_run,
     spans_to_judge,
     spans_to_learn,
     test_movements,
@@ -50,7 +53,6 @@ from phrasewright.training.rules_fitting import DrawnPart, fit_rules
 
 Array = NDArray[np.float64]
 AMOUNTS = {"16s": "16 s", "cue": "one cue", "three": "three cues", "ten": "ten cues"}
-HANDS = Path(__file__).parent.parent / "tests" / "hands"
 WAYS = ("constant", "shipped", "gain", "rules", "rules fitted", "ridge", "opponent", "noise", "personal")
 _KEPT: dict[tuple[int, int, str], DenseLanes] = {}
 

@@ -1,23 +1,35 @@
-"""The music hands are learned from and judged on: quartets by Beethoven and Schumann, used for nothing else.
+"""What learning is judged on: music used for nothing else, and hands kept apart from all training.
 
-Two sets that share no movement: one for choices (`validation`), one for the final figures (`test`). Each has ten cues
-to learn from and three to be judged on. A cue is the first two minutes of a movement, four lines, read from the
-installed music21 when asked for, written as a Standard MIDI File and read back as a user's file is. Parsed scores are
-kept in a folder of the system's temporary files; nothing of them is copied into the repository.
+The music are quartets by Beethoven and Schumann, in two sets that share no movement: one for choices (`validation`),
+one for the final figures (`test`). Each has ten cues to learn from and three to be judged on. A cue is the first two
+minutes of a movement, four lines, read from the installed music21 when asked for, written as a Standard MIDI File and
+read back as a user's file is. Parsed scores are kept in a folder of the system's temporary files; nothing of them is
+copied into the repository. Tempi are quarter notes a minute, our choice after the movement's heading; velocities are
+all 80.
 
-Tempi are quarter notes a minute, our choice after the movement's heading; velocities are all 80.
+The hands stand outside the package (`tests/hands`), a Python package with mappings from names to hands: VALIDATION, to
+choose by, TEST, to be looked at once, and COLOURS, which draw bow and attack lanes. Each run on TEST appends a line to
+`runs.csv` there.
 """
 
 from __future__ import annotations
 
+import csv
+import importlib
+import json
 import os
+import subprocess
+import sys
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from functools import cache, partial
 from pathlib import Path
+from typing import Protocol, cast
 
 import numpy as np
+from numpy.typing import NDArray
 
 from phrasewright.data.errors import InputError
 from phrasewright.data.midi import split_midi
@@ -33,6 +45,9 @@ PLAYERS = (("Violin I", 40), ("Violin II", 40), ("Viola", 41), ("Cello", 42))
 AMOUNTS = ("16 s", "one cue", "three cues", "ten cues")
 N_CUES = {"16 s": 1, "one cue": 1, "three cues": 3, "ten cues": 10}
 SHORT_S = 16.0
+HANDS = Path(__file__).parent.parent / "tests" / "hands"
+"""Where the hands kept apart stand in a checkout."""
+_LOG = "runs.csv"
 
 
 @dataclass(frozen=True)
@@ -216,3 +231,40 @@ def _parsed(name: str) -> tuple[list[list[Row]], list[float], tuple[int, int]]:
                     notes |= {(round(at + float(event.offset), 6), n, int(p.midi), 80) for p in event.pitches}
         lines.append(sorted(notes))
     return lines, start.tolist(), (4, 4) if metre is None else (int(metre.numerator), int(metre.denominator))
+
+
+class Hand(Protocol):
+    """A person: dynamics, expression and vibrato over a part, (n_frames, 3) on the 10 ms grid, steps.
+
+    `seed` moves the unsteadiness of the arm, `noise=False` takes it away.
+    """
+
+    def __call__(
+        self, hearing: CueHearing, index: int, *, seed: int = 0, noise: bool = True
+    ) -> NDArray[np.float64]: ...
+
+
+def hands_at(folder: Path, kind: str) -> Mapping[str, Hand]:
+    """The hands of a folder, of one kind: `validation`, `test` or `colours`.
+
+    Raises
+    ------
+    InputError
+        The folder is no such package.
+    """
+    if not (folder / "__init__.py").exists():
+        raise InputError(f"{folder}: no package of hands; name the folder tests/hands of a checkout")
+    parent = str(folder.resolve().parent)
+    if parent not in sys.path:
+        sys.path.insert(0, parent)
+    return cast(Mapping[str, Hand], getattr(importlib.import_module(folder.name), kind.upper()))
+
+
+def log_run(folder: Path, *, command: str, figures: Mapping[str, object]) -> None:
+    """Append a line to the log of the folder: commit (+ where files differ), UTC date, command, figures."""
+    asking = ["git", "describe", "--always", "--exclude=*", "--dirty=+"]
+    asked = subprocess.run(asking, cwd=folder, capture_output=True, text=True, check=False)
+    commit = asked.stdout.strip() or "unknown"
+    date = datetime.now(UTC).isoformat(timespec="seconds")
+    with (folder / _LOG).open("a", newline="", encoding="utf-8") as file:
+        csv.writer(file, lineterminator="\n").writerow([commit, date, command, json.dumps(figures, sort_keys=True)])
