@@ -19,6 +19,12 @@ notes begin."""
 ALL_LANES = LANES + COLOUR_LANES
 """Every lane that can be written, in the order in which they are told."""
 
+HIGHER = {
+    "dynamics": ("louder", "softer"), "expression": ("louder", "softer"), "vibrato": ("stronger", "weaker"),
+    "bow": ("nearer to the bridge", "nearer to the fingerboard"), "attack": ("harder", "softer"),
+}  # fmt: skip
+"""What a lane that lies higher or lower is called."""
+
 DEFAULT_CC = {"dynamics": 1, "expression": 11, "vibrato": 2}
 """Controller numbers unless a profile says otherwise (common practice, no source)."""
 

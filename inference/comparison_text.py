@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from phrasewright.data.curves import ALL_LANES
+from phrasewright.data.curves import ALL_LANES, HIGHER
 from phrasewright.model.habits import Habit
 
 N_OFTEN = 6
@@ -17,10 +17,7 @@ N_OFTEN = 6
 LEAST_STEPS, LEAST_MS = 1.5, 30.0
 N_WORST = 5
 """How many of the worst phrases the text names."""
-_HIGHER = {
-    "dynamics": ("louder", "softer"), "expression": ("louder", "softer"), "vibrato": ("stronger", "weaker"),
-    "bow": ("nearer to the bridge", "nearer to the fingerboard"), "attack": ("harder", "softer"),
-}  # fmt: skip
+_AS = {"vibrato": "as strong", "bow": "as high", "attack": "as hard"}
 
 
 def summary_of(
@@ -127,9 +124,9 @@ def _subject(lane: str, verb: str) -> str:
 
 
 def _manner(lane: str, answers: Mapping[str, Any]) -> str:
-    higher, lower = _HIGHER[lane]
+    higher, lower = HIGHER[lane]
     bias, depth, lag = answers["bias"], answers["depth_ratio"], answers["lag_ms"]
-    said = ["as loud on average" if lane != "vibrato" else "as strong on average"]
+    said = [f"{_AS.get(lane, 'as loud')} on average"]
     if abs(bias) >= 0.5:
         said = [f"{abs(bias):.1f} steps {higher if bias > 0 else lower}"]
     if depth is not None:

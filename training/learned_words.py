@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phrasewright.data.corrections import LoggedCorrection
-from phrasewright.data.curves import ALL_LANES, COLOUR_LANES
+from phrasewright.data.curves import ALL_LANES, COLOUR_LANES, HIGHER
 from phrasewright.model.decomposition import decompose
 from phrasewright.model.hearing import CueHearing
 from phrasewright.model.lanes import FRAME_S
@@ -26,8 +26,6 @@ Array = NDArray[np.float64]
 _LEAST_FRAMES = 60
 _DRAWS = 2000
 _FEW = 4
-_WAYS = {"vibrato": ("stronger", "weaker"), "attack": ("harder", "softer"),
-         "bow": ("nearer the bridge", "nearer the fingerboard")}  # fmt: skip
 
 
 def changes_of(
@@ -35,8 +33,8 @@ def changes_of(
 ) -> dict[str, dict[str, list[float]]]:
     """For each lane that was corrected in at least four phrases: `level_cc`, `depth`, `lag_ms`, `joins`, `repeats`.
 
-    Each is [value, low, high]; depth, joins and repeats are ratios to the shipped curve, of colour lanes to the first
-    pass. Joins and repeats are absent where there were too few, and in colour lanes.
+    Each is [value, low, high]; depth, joins and repeats are ratios to the shipped curve. Joins and repeats are absent
+    where there were too few. Of colour lanes only the level is told, beside the first pass.
     """
     known: dict[tuple[int, int], Array] = {}
     found: dict[str, list[tuple[float, float, float]]] = {lane: [] for lane in ALL_LANES}
@@ -62,13 +60,11 @@ def changes_of(
         split = decompose(base, left)
         wide = [float(np.subtract(*np.percentile(values, [75, 25]))) for values in (left, base)]
         found[own.lane].append((split.level_cc, wide[0] / max(wide[1], 1.0), 1000.0 * split.lag_s))
-        if own.lane in COLOUR_LANES:
-            continue
         attacks = hearing.parts[own.part - 1].attacks
         inside = attacks.joined & (attacks.onset_s > own.start_s + 0.2) & (attacks.onset_s < own.end_s - 0.2)
         for kind, mask in (("joins", inside & ~attacks.repeated), ("repeats", inside & attacks.repeated)):
             at_s = attacks.onset_s[mask] - frames[0] * FRAME_S
-            if len(at_s):
+            if len(at_s) and own.lane not in COLOUR_LANES:
                 dips[own.lane][kind].append(
                     (float(join_depths_cc(left[::2], at_s).sum()), float(join_depths_cc(base[::2], at_s).sum()))
                 )
@@ -77,7 +73,8 @@ def changes_of(
         if len(rows) < _FEW:
             continue
         table = np.array(rows)
-        told[lane] = {name: _median(table[:, k]) for k, name in enumerate(("level_cc", "depth", "lag_ms"))}
+        names = ("level_cc",) if lane in COLOUR_LANES else ("level_cc", "depth", "lag_ms")
+        told[lane] = {name: _median(table[:, k]) for k, name in enumerate(names)}
         for kind, pairs in dips[lane].items():
             if len(pairs) >= _FEW and sum(below for _, below in pairs) > 0.0:
                 told[lane][kind] = _ratio(np.array(pairs))
@@ -103,9 +100,7 @@ def words_of(changes: Mapping[str, Any]) -> list[str]:
     for lane, found in changes.items():
         for name, (value, low, high) in found.items():
             if name == "level_cc" and low * high > 0.0 and abs(value) >= 1.0:
-                way, between = ("louder" if value > 0 else "softer"), f"{low:+.0f} to {high:+.0f}"
-                if lane in _WAYS:
-                    way = _WAYS[lane][0 if value > 0 else 1]
+                way, between = HIGHER[lane][0 if value > 0 else 1], f"{low:+.0f} to {high:+.0f}"
                 lines.append(f"{lane} {abs(value):.0f} steps {way} ({between})")
             elif name == "lag_ms" and low * high > 0.0 and abs(value) >= 20.0:
                 way = "later" if value > 0 else "earlier"
