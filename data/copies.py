@@ -16,8 +16,7 @@ from typing import Any
 
 from phrasewright.data.errors import StoreError
 from phrasewright.data.files import clear_leftovers
-from phrasewright.data.payloads import Database, is_whole
-from phrasewright.data.schema import BROKEN_SEALS, LOST_HEADS, STORED_BYTES, TABLES
+from phrasewright.data.schema import BROKEN_SEALS, LOST_HEADS, STORED_BYTES, TABLES, Database, is_whole
 
 COPY_NAME = "store.copy.sqlite"
 _BESIDE = ("-wal", "-shm")

@@ -39,19 +39,23 @@ from phrasewright.data.errors import DamagedStoreError, InputError, StoreError, 
 from phrasewright.data.likeness import SKETCH_SIZE, alike, sketch
 from phrasewright.data.notes import Notes
 from phrasewright.data.packing import pack, unpack
-from phrasewright.data.payloads import (
+from phrasewright.data.schema import (
+    CUES_OF,
+    IDS_OF_CUE,
+    LOGGED,
+    MIGRATIONS,
+    TABLES,
     cue_id_of,
     digest,
     insert_correction,
+    insert_record,
     is_whole,
     logged,
     now_utc,
-    record_arrays,
     record_parts,
     seal,
     version_from,
 )
-from phrasewright.data.schema import CUES_OF, IDS_OF_CUE, LOGGED, MIGRATIONS, TABLES
 
 FILE_NAME = "store.sqlite"
 BUSY_S = 60.0
@@ -116,19 +120,8 @@ class Store:
 
     def record_shaped(self, record: ShapedRecord) -> None:
         """Keep a first pass; the same file again only renews its date. The oldest of one cue go."""
-        payload = pack(record_arrays(record))
-        lines = [part.notes for part in record.parts]
-        values = (
-            record.fingerprint, record.name, record.style, record.version, record.file_hash, record.created,
-            sketch(lines).astype("<u4").tobytes(), payload, digest(payload),
-        )  # fmt: skip
         with self._change() as db:
-            db.execute("DELETE FROM shaped WHERE file_hash = ?", (record.file_hash,))
-            db.execute(
-                "INSERT INTO shaped (fingerprint, name, style, version, file_hash, created, sketch, payload, digest)"
-                " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                values,
-            )
+            insert_record(db, record)
             db.execute(
                 "DELETE FROM shaped WHERE fingerprint = ? AND id NOT IN"
                 " (SELECT id FROM shaped WHERE fingerprint = ? ORDER BY id DESC LIMIT ?)",

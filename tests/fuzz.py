@@ -241,7 +241,7 @@ def try_store(chance: random.Random, folder: Path) -> None:
 
 def try_packed(chance: random.Random, folder: Path) -> None:
     from phrasewright.data.packing import MAGIC, unpack
-    from phrasewright.data.payloads import record_parts
+    from phrasewright.data.schema import record_parts
 
     content = sound_record()
     if chance.random() < 0.5:

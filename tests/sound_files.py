@@ -75,7 +75,7 @@ def sound_record() -> bytes:
     from stored_cues import record
 
     from phrasewright.data.packing import pack
-    from phrasewright.data.payloads import record_arrays
+    from phrasewright.data.schema import record_arrays
 
     return pack(record_arrays(record()))
 

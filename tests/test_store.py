@@ -18,8 +18,7 @@ from stored_cues import correction, corrections, learn, melody, record
 
 from phrasewright.data.corrections import check_style_name, fingerprint
 from phrasewright.data.errors import InputError, StoreError, StyleMovedError, UsageError
-from phrasewright.data.payloads import seal
-from phrasewright.data.schema import MIGRATIONS
+from phrasewright.data.schema import MIGRATIONS, seal
 from phrasewright.data.store import FILE_NAME, RECORDS_PER_CUE, Store, store_folder
 
 

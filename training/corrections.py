@@ -31,7 +31,7 @@ from phrasewright.data.curves import ALL_LANES, Curve
 from phrasewright.data.errors import InputError
 from phrasewright.data.matching import CueMatch, TimeMap, match_cues
 from phrasewright.data.midi import split_midi
-from phrasewright.data.payloads import now_utc
+from phrasewright.data.schema import now_utc
 from phrasewright.data.store import Store
 from phrasewright.model.decomposition import differs, level_only
 from phrasewright.model.hearing import CueHearing, PartHearing, Phrase
