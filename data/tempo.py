@@ -86,6 +86,10 @@ class TempoMap:
         i = np.maximum(np.searchsorted(self.metre_tick, tick, side="right") - 1, 0)
         return np.asarray(self.metre_bar[i] + (tick - self.metre_tick[i]) / self.bar_ticks[i])
 
+    def bar_at(self, time_s: ArrayLike) -> NDArray[np.int64]:
+        """The bar in which each time lies, counted from 1."""
+        return np.floor(self.tick_to_bar(self.s_to_tick(time_s)) + 1e-9).astype(np.int64)
+
     def bar_to_tick(self, bar: ArrayLike) -> NDArray[np.int64]:
         """Tick of each bar's downbeat; `bar` counts from 1."""
         bar = np.asarray(bar, dtype=np.float64)

@@ -245,7 +245,7 @@ def _bars_of(spans_s: NDArray[np.float64], tempo: TempoMap) -> list[list[int] | 
     """First and last bar of each span (n_spans, 2); an end on a downbeat belongs to the bar before."""
     if not tempo.has_metre:
         return [None] * len(spans_s)
-    bar = np.floor(tempo.tick_to_bar(tempo.s_to_tick(spans_s - np.array([0.0, 0.05]))) + 1e-9).astype(np.int64)
+    bar = tempo.bar_at(spans_s - np.array([0.0, 0.05]))
     return [[int(first), int(max(first, last))] for first, last in bar]
 
 

@@ -11,7 +11,7 @@ from typing import Any
 
 from phrasewright.data.curves import ALL_LANES
 from phrasewright.inference.comparing import Comparison
-from phrasewright.inference.comparison_text import where_text
+from phrasewright.inference.comparison_text import listed, where_text
 from phrasewright.inference.counterparts import lane_of
 from phrasewright.inference.report import Passage, Place, Report, ReportPart, Sheet, whole_part
 from phrasewright.model.look_first import N_PASSAGES
@@ -43,7 +43,7 @@ def compare_report(compared: Sequence[Comparison], rights: Sequence[Path]) -> Re
     passages.sort(key=lambda passage: -passage.size)
     return Report(
         title=" and ".join(sides) if not several else f"{sides[0]} and {len(compared)} others",
-        subject=f"Lanes of {sides[0]} (full line) beside {_listed(sides[1:])} (dashes), the difference shaded",
+        subject=f"Lanes of {sides[0]} (full line) beside {listed(sides[1:])} (dashes), the difference shaded",
         summary=" ".join(one.result["summary"] for one in compared),
         notes=[remark for one in compared for remark in one.result["remarks"]],
         sides=sides,
@@ -55,10 +55,6 @@ def compare_report(compared: Sequence[Comparison], rights: Sequence[Path]) -> Re
         findings=[],
         sheets=_compare_sheets(compared, sides, parts, at_part),
     )
-
-
-def _listed(words: Sequence[str]) -> str:
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
 
 
 def _told_apart(paths: Sequence[Path]) -> list[str]:

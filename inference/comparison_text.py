@@ -44,9 +44,9 @@ def summary_of(
     measured.sort(key=lambda lane: -overall[lane]["mae"])
     worst = overall[measured[0]]
     if worst["mae"] == 0:
-        return " ".join([f"No difference in {_listed(sorted(measured, key=ALL_LANES.index))}.", *alone])
+        return " ".join([f"No difference in {listed(sorted(measured, key=ALL_LANES.index))}.", *alone])
     told = habit_clauses(habits)
-    sentences = [f"Beside {names[0]}, {names[1]} {_listed(told)}."] if told else []
+    sentences = [f"Beside {names[0]}, {names[1]} {listed(told)}."] if told else []
     sentences += [
         f"{_subject(measured[0], 'differs')} most, by {worst['mae']:.1f} steps on average: in {names[1]} "
         f"{'they are' if measured[0] == 'dynamics' else 'it is'} {_manner(measured[0], worst)}."
@@ -134,10 +134,11 @@ def _manner(lane: str, answers: Mapping[str, Any]) -> str:
         said.append("as deep" if same else f"{'deeper' if depth > 1 else 'shallower'} ({depth:.2f} times the depth)")
     if lag is not None:
         said.append("at the same time" if lag == 0 else f"{abs(lag):.0f} ms {'later' if lag > 0 else 'earlier'}")
-    return _listed(said)
+    return listed(said)
 
 
-def _listed(words: Sequence[str]) -> str:
+def listed(words: Sequence[str]) -> str:
+    """Words as a sentence has them: a, b and c."""
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
 
 

@@ -19,7 +19,6 @@ from phrasewright.data.cue import Cue, Part
 from phrasewright.data.curves import ALL_LANES, DEFAULT_CC, Curve
 from phrasewright.data.matching import CueMatch, PartMatch, match_cues
 from phrasewright.data.notes import Notes
-from phrasewright.data.tempo import TempoMap
 from phrasewright.model.lanes import frame_times_s, n_frames_for
 
 SAME_ONSET_S = 0.01
@@ -165,7 +164,7 @@ def _placed(part: Part, other: Part, pairing: _Pairing) -> tuple[Counterpart, li
         return Counterpart(other, part.notes), []
     n_notes = part.notes.n_notes
     time_s = float(part.notes.onset_s[at])
-    where = f"bar {_bar(left.tempo, time_s)}" if left.tempo.has_metre else f"{time_s:.1f} s"
+    where = f"bar {left.tempo.bar_at(time_s)}" if left.tempo.has_metre else f"{time_s:.1f} s"
     told = f"{part.name}: the notes differ from {where} on ({n_notes} in {left.path.name}, "
     told += f"{other.notes.n_notes} in {right.path.name})"
     n_in_place = int(np.count_nonzero(in_place(part.notes, other.notes)))
@@ -215,7 +214,3 @@ def _controller_remarks(part: Part, other: Part, left: Cue, right: Cue) -> list[
 
 def _key(part: Part) -> str:
     return " ".join(part.name.split()).casefold()
-
-
-def _bar(tempo: TempoMap, time_s: float) -> int:
-    return int(np.floor(tempo.tick_to_bar(tempo.s_to_tick(time_s)) + 1e-9))

@@ -154,9 +154,7 @@ def _finding(tempo: TempoMap, part: Part, flaw: Flaw) -> dict[str, Any]:
 
 def bar_of(tempo: TempoMap, time_s: float) -> int | None:
     """The bar in which a time lies, None without musical time."""
-    if not tempo.has_metre:
-        return None
-    return int(np.floor(tempo.tick_to_bar(tempo.s_to_tick(time_s)) + 1e-9))
+    return int(tempo.bar_at(time_s)) if tempo.has_metre else None
 
 
 def place_text(tempo: TempoMap, time_s: float, *, short: bool = False) -> str:
