@@ -62,7 +62,7 @@ class ShapedRecord:
 
     `fingerprint` is the cue's by its notes, `style` and `version` say what predicted (`shipped`, `rules` or a style's
     name), `file_hash` is the SHA-256 of the file written, `created` a UTC time. `tempo_beat` and `tempo_s` are the
-    knots of its tempo map.
+    knots of its tempo map. `plan` is the text (`plan_text`) of a plan that came beside the file, empty without.
     """
 
     fingerprint: str
@@ -74,17 +74,22 @@ class ShapedRecord:
     parts: tuple[ShapedPart, ...]
     tempo_beat: NDArray[np.float64]
     tempo_s: NDArray[np.float64]
+    plan: str = ""
 
 
 @dataclass(frozen=True)
 class StoredCue:
-    """A corrected cue without its lanes, as a MIDI file, with the text of the profile it was read with."""
+    """A corrected cue without its lanes, as a MIDI file, with the text of the profile it was read with.
+
+    `plan` is the text (`plan_text`) of the plan that came beside the first pass, in the corrected cue's time.
+    """
 
     fingerprint: str
     name: str
     content: bytes
     profile: str
     file_hash: str
+    plan: str = ""
 
     def cue(self) -> Cue:
         """The cue as it was read then, without lanes."""
@@ -253,7 +258,7 @@ def without_lanes(cue: Cue) -> bytes:
     return weave(cue.midi, removed=removed, added={})
 
 
-def stored_cue(cue: Cue, *, fingerprint: str, profile: str = "") -> StoredCue:
+def stored_cue(cue: Cue, *, fingerprint: str, profile: str = "", plan: str = "") -> StoredCue:
     """A corrected cue as it goes into the store, under the fingerprint of the cue that was shaped.
 
     Raises
@@ -261,7 +266,7 @@ def stored_cue(cue: Cue, *, fingerprint: str, profile: str = "") -> StoredCue:
     InputError
         The cue cannot be read back from what would be stored.
     """
-    stored = StoredCue(fingerprint, cue.path.name, without_lanes(cue), profile, file_hash(cue.midi.content))
+    stored = StoredCue(fingerprint, cue.path.name, without_lanes(cue), profile, file_hash(cue.midi.content), plan)
     again = stored.cue()
     if [part.notes.n_notes for part in again.parts] != [part.notes.n_notes for part in cue.parts]:
         raise InputError(f"{cue.path}: its notes change when its lanes are taken out; export it again as type 1")

@@ -17,8 +17,9 @@ the first row the level is mf, the default.
 from __future__ import annotations
 
 import csv
+import json
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -197,6 +198,42 @@ def _step_s(time_s: float, notes: Notes) -> tuple[float, float]:
 def _mark(cue: Cue, part: Part, time_s: float, text: str) -> Mark:
     tick = int(cue.tempo.s_to_tick(time_s))
     return Mark(tick, float(cue.tempo.tick_to_s(tick)), part.track, text)
+
+
+# --- what is kept of a plan ------------------------------------------------------------------------------
+
+
+def plan_text(plan: Plan, cue: Cue) -> str:
+    """A plan in JSON, to be kept beside what was shaped by it: changes and accents by the number of the part."""
+    changes = [[number, c.start_s, c.end_s, c.level_cc, c.why] for number, own in plan.changes.items() for c in own]
+    accents = [[p.index, m.time_s, m.text] for m in plan.accents for p in cue.parts if p.track == m.track]
+    return json.dumps({"changes": changes, "accents": accents})
+
+
+def plan_from_text(text: str, cue: Cue) -> Plan:
+    """The plan of `plan_text`."""
+    told = json.loads(text)
+    parts = {part.index: part for part in cue.parts}
+    changes: dict[int, list[Change]] = {}
+    for number, *values in told["changes"]:
+        changes.setdefault(number, []).append(Change(*values))
+    accents = [_mark(cue, parts[number], time_s, mark) for number, time_s, mark in told["accents"]]
+    return Plan({number: tuple(own) for number, own in changes.items()}, tuple(dict.fromkeys(accents)), "table")
+
+
+def plan_carried(text: str, *, sources: Mapping[int, int], moved_s: Callable[[float], float]) -> str:
+    """The text of a plan for another version of its cue.
+
+    `sources` gives for the number of each part there the number of the part that it was, `moved_s` what a time became.
+    """
+    told = json.loads(text)
+    changes, accents = [], []
+    for number, source in sources.items():
+        for was, start_s, end_s, *level in told["changes"]:
+            if was == source:
+                changes.append([number, moved_s(start_s), moved_s(end_s), *level])
+        accents += [[number, moved_s(time_s), mark] for was, time_s, mark in told["accents"] if was == source]
+    return json.dumps({"changes": changes, "accents": accents})
 
 
 # --- the table -------------------------------------------------------------------------------------------

@@ -32,7 +32,7 @@ from phrasewright.data.packing import curve_arrays, curve_from, note_arrays, not
 
 SEALED = (
     ("shaped", "id", "id, fingerprint, name, style, version, file_hash, created, sketch, digest"),
-    ("cue", "id", "id, fingerprint, name, profile, file_hash, digest"),
+    ("cue", "id", "id, fingerprint, name, profile, plan, file_hash, digest"),
     ("style", "name", "name, head, created"),
     ("session", "id", "id, style, cue_id, file_hash, predicted_by, predicted_version, created"),
     ("correction", "id", "id, session_id, part, part_name, lane, phrase, start_s, end_s, kind, weight, digest"),
@@ -108,6 +108,7 @@ IDS_OF_CUE = (
 )
 """Ids of what one cue taught a style."""
 Arrays = dict[str, NDArray[Any]]
+_PLAN = "ALTER TABLE cue ADD COLUMN plan TEXT NOT NULL DEFAULT ''"
 
 
 def _seals() -> tuple[str, ...]:
@@ -125,7 +126,7 @@ def _seals() -> tuple[str, ...]:
     return tuple(made)
 
 
-MIGRATIONS = (tuple(_FIRST.split(";")), _seals())
+MIGRATIONS = (tuple(_FIRST.split(";")), (_PLAN, *_seals()))
 """Statements that bring the store from the version before to their own number, counted from 1."""
 
 
@@ -167,6 +168,7 @@ def record_arrays(record: ShapedRecord) -> Arrays:
         "plan": np.frombuffer(text, dtype=np.uint8),
         "tempo_beat": record.tempo_beat,
         "tempo_s": record.tempo_s,
+        "wanted": np.frombuffer(record.plan.encode(), dtype=np.uint8),
     }
     for i, part in enumerate(record.parts):
         arrays |= note_arrays(part.notes, prefix=f"{i}")
@@ -191,6 +193,11 @@ def record_parts(
         raise StoreError(f"a first pass in the store is damaged ({fault}); run `phrasewright style check`") from fault
 
 
+def record_plan(arrays: Mapping[str, NDArray[Any]]) -> str:
+    """The plan of `record_arrays` as text, empty where there was none or an earlier version recorded it."""
+    return arrays["wanted"].tobytes().decode() if "wanted" in arrays else ""
+
+
 def correction_arrays(correction: Correction) -> Arrays:
     """The lanes of a correction."""
     arrays = curve_arrays(correction.left, prefix="left")
@@ -211,14 +218,14 @@ def correction_curves(arrays: Mapping[str, NDArray[Any]]) -> tuple[Curve | None,
 def cue_id_of(db: Database, cue: StoredCue) -> int:
     """The id of a cue, added if it is not there yet."""
     known = db.execute(
-        "SELECT id FROM cue WHERE file_hash = ? AND fingerprint = ? AND name = ? AND profile = ?",
-        (cue.file_hash, cue.fingerprint, cue.name, cue.profile),
+        "SELECT id FROM cue WHERE file_hash = ? AND fingerprint = ? AND name = ? AND profile = ? AND plan = ?",
+        (cue.file_hash, cue.fingerprint, cue.name, cue.profile, cue.plan),
     ).fetchone()
     if known is not None:
         return int(known[0])
     added = db.execute(
-        "INSERT INTO cue (fingerprint, name, content, profile, file_hash, digest) VALUES (?, ?, ?, ?, ?, ?)",
-        (cue.fingerprint, cue.name, content := zlib.compress(cue.content, 6), cue.profile, cue.file_hash,
+        "INSERT INTO cue (fingerprint, name, content, profile, plan, file_hash, digest) VALUES (?, ?, ?, ?, ?, ?, ?)",
+        (cue.fingerprint, cue.name, content := zlib.compress(cue.content, 6), cue.profile, cue.plan, cue.file_hash,
          digest(content)),
     ).lastrowid  # fmt: skip
     return int(added or 0)

@@ -53,6 +53,7 @@ from phrasewright.data.schema import (
     logged,
     now_utc,
     record_parts,
+    record_plan,
     seal,
     version_from,
 )
@@ -177,13 +178,13 @@ class Store:
         """A corrected cue by its id. Raises StoreError where there is none."""
         with self._told():
             row = self._db.execute(
-                "SELECT fingerprint, name, content, profile, file_hash, digest FROM cue WHERE id = ?", (cue_id,)
+                "SELECT fingerprint, name, content, profile, file_hash, plan, digest FROM cue WHERE id = ?", (cue_id,)
             ).fetchone()
         if row is None:
             raise StoreError(f"{self.path}: holds no cue {cue_id}; run `phrasewright style check`")
-        if not is_whole(row[2], row[5]):
+        if not is_whole(row[2], row[6]):
             raise StoreError(f"{self.path}: the notes of {row[1]} are damaged; run `phrasewright style check`")
-        return StoredCue(row[0], row[1], zlib.decompress(row[2]), row[3], row[4])
+        return StoredCue(row[0], row[1], zlib.decompress(row[2]), row[3], row[4], row[5])
 
     def cues(self, style: str) -> list[tuple[int, str, str, int]]:
         """(id, fingerprint, name, how many corrections) of each corrected cue in a style's log, in order."""
@@ -353,9 +354,12 @@ class Store:
             row = self._db.execute(
                 "SELECT fingerprint, name, style, version, file_hash, created, payload FROM shaped WHERE id = ?", (id_,)
             ).fetchone()
-        parts, tempo_beat, tempo_s = record_parts(unpack(row[6]))
+        arrays = unpack(row[6])
+        parts, tempo_beat, tempo_s = record_parts(arrays)
         print_, name, style, version, hash_, created, _ = row
-        return ShapedRecord(print_, name, style, version, hash_, created, parts, tempo_beat, tempo_s)
+        return ShapedRecord(
+            print_, name, style, version, hash_, created, parts, tempo_beat, tempo_s, record_plan(arrays)
+        )  # fmt: skip
 
     def _opened(self) -> sqlite3.Connection:
         address = self.path.absolute().as_uri()

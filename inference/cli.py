@@ -188,7 +188,8 @@ def _record(shaped: Any) -> str:
     try:
         with Store() as store:
             record_shaped(
-                store, shaped.cue, shaped.whole, style=shaped.summary["style"], version=shaped.version, kept=kept
+                store, shaped.cue, shaped.whole, style=shaped.summary["style"], version=shaped.version, kept=kept,
+                plan=shaped.plan,
             )
     except PhrasewrightError as fault:
         return f"not recorded: {fault}"

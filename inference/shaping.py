@@ -20,7 +20,7 @@ from phrasewright.data.curves import ALL_LANES
 from phrasewright.data.errors import UsageError
 from phrasewright.data.midi import LaneEvents, lanes_alone, split_midi, weave
 from phrasewright.data.notes import note_events
-from phrasewright.data.plan import read_plan
+from phrasewright.data.plan import Plan, read_plan
 from phrasewright.data.profiles import read_profile
 from phrasewright.data.reading import cue_of, read_cue
 from phrasewright.inference.lane_plans import LanePlan, plan_part
@@ -95,7 +95,8 @@ class Shaped:
     """A shaped cue: the bytes of the file, and what was done as in the summary's `cues` entry, without its `out`.
 
     `cue` is what was shaped, `version` the version of the style that predicted, `whole` the file with its notes, also
-    where `content` holds lanes only, `spreads` how sure the prediction is where it was written.
+    where `content` holds lanes only, `spreads` how sure the prediction is where it was written, `plan` the loudness
+    that was followed.
     """
 
     content: bytes
@@ -104,6 +105,7 @@ class Shaped:
     version: str
     whole: bytes
     spreads: Spreads
+    plan: Plan
 
 
 @dataclass(frozen=True)
@@ -226,7 +228,7 @@ def shape_cue(
             told["joined"] = [_joined_note(cue, part, chain) for chain in own.joined]
         if any(part.joined for part in parts):  # what is learned from later has the notes of the file that was written
             cue = cue_of(split_midi(whole, name=str(path)), path=path, profile=profile)
-    return Shaped(content, summary, cue, by.version, whole, spreads)
+    return Shaped(content, summary, cue, by.version, whole, spreads, hearing.plan)
 
 
 @dataclass(frozen=True)

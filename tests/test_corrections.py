@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
+import mangler
 import numpy as np
 import pytest
 import round_trip
@@ -18,11 +19,13 @@ from shaped_cues import orchestra
 
 from phrasewright.data.corrections import CorrectionSet
 from phrasewright.data.cue import Cue
+from phrasewright.data.plan import LEVELS_CC, read_plan
 from phrasewright.data.profiles import read_profile
 from phrasewright.data.reading import read_cue
 from phrasewright.data.store import Store
 from phrasewright.inference import cli
-from phrasewright.training.corrections import corrections_of, record_shaped
+from phrasewright.model.hearing import EVENTS
+from phrasewright.training.corrections import corrections_of, heard_again, record_shaped
 
 BARS = 24
 NAMES = (("Violin", 40, 67), ("Oboe", 68, 72), ("Cello", 42, 50))
@@ -247,6 +250,32 @@ def test_a_stored_cue_is_heard_as_the_corrected_one(tmp_path: Path, store: Store
         assert np.array_equal(mine.notes.onset_tick, theirs.notes.onset_tick)
         assert (mine.kind, mine.passages, mine.group) == (theirs.kind, theirs.passages, theirs.group)
     assert logged.fingerprint == told.cue.fingerprint
+
+
+def test_a_plan_beside_the_file_is_no_part_of_the_hand(tmp_path: Path) -> None:
+    """It comes back with the corrected cue, in its parts and its time: here reversed, and with four bars more."""
+    cue = read_cue(written(tmp_path / "plain.mid", plain()))
+    table = tmp_path / "plan.csv"
+    table.write_text("bar,level,parts,ramp\n1,p,,\n5,sfz,Violin,\n17,ff,Oboe,4\n", encoding="utf-8")
+    plan = read_plan(table, cue)
+    store = Store(tmp_path / "home")
+    content = written(tmp_path / "shaped.mid", shaped()).read_bytes()
+    record_shaped(store, cue, content, style="shipped", version="1", plan=plan)
+    late = mangler.moved_from(redrawn(shaped(), part=1, phrases=range(3, 5), cc=1, change=deeper), 32.0, 16.0)
+    told = found(tmp_path, late[::-1], store)
+    store.append("hand", told)
+    (logged, *_) = store.corrections("hand")
+    again = heard_again(store.cue(logged.cue_id))
+    assert [(part.part.name, len(again.plan.changes[part.part.index])) for part in again.parts] == [
+        ("Cello", 1), ("Oboe", 2), ("Violin", 1),
+    ]  # fmt: skip
+    soft, loud = again.plan.changes[2]
+    assert (soft.end_s, soft.level_cc) == (0.0, LEVELS_CC["p"])
+    assert (loud.start_s, loud.end_s, loud.level_cc) == pytest.approx((24.0 + 8.0, 32.0 + 8.0, LEVELS_CC["ff"]))
+    struck = again.parts[2].attacks
+    assert np.flatnonzero(struck.event == EVENTS.index("sforzando")).tolist() == [
+        int(np.argmin(np.abs(struck.onset_s - 8.0)))
+    ]
 
 
 def test_what_a_sequencer_saves_is_no_correction_and_what_a_hand_draws_is_one(tmp_path: Path) -> None:

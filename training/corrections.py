@@ -19,6 +19,7 @@ from phrasewright.data.corrections import (
     CorrectionSet,
     ShapedPart,
     ShapedRecord,
+    StoredCue,
     Trim,
     cue_fingerprint,
     drawn_lane,
@@ -31,6 +32,7 @@ from phrasewright.data.curves import ALL_LANES, Curve
 from phrasewright.data.errors import InputError
 from phrasewright.data.matching import CueMatch, TimeMap, match_cues
 from phrasewright.data.midi import split_midi
+from phrasewright.data.plan import Plan, plan_carried, plan_from_text, plan_text
 from phrasewright.data.schema import now_utc
 from phrasewright.data.store import Store
 from phrasewright.model.decomposition import differs, level_only
@@ -48,6 +50,7 @@ _MIN_SHARE = 0.3
 _PHRASE_SHARE, _ONE_SOURCE = 0.5, 0.8
 """Of a phrase's notes, how many must be matched, and of those, how many must come from one part."""
 _KEPT_SHARE = 0.5
+_FAR_BEAT = 1e6
 
 
 def record_of(
@@ -57,6 +60,7 @@ def record_of(
     style: str,
     version: str,
     kept: Mapping[int, Mapping[str, Sequence[Sequence[float]]]] | None = None,
+    plan: Plan | None = None,
 ) -> ShapedRecord:
     """A first pass as it was written.
 
@@ -70,6 +74,8 @@ def record_of(
         What predicted.
     kept : mapping from part number (from 1) to lane name to [[start_s, end_s]], optional
         Where a lane was on the page before and was kept.
+    plan : Plan, optional
+        The loudness asked for; one from a table is kept, since the file does not tell of it.
 
     Raises
     ------
@@ -94,7 +100,10 @@ def record_of(
         held = {lane: np.array(rows, dtype=np.float64).reshape(-1, 2) for lane, rows in spans.items() if len(rows)}
         parts.append(ShapedPart(part.name, part.notes, lanes, held))
     print_, knots = cue_fingerprint(cue), tempo_knots(cue.tempo)
-    return ShapedRecord(print_, cue.path.name, style, version, file_hash(content), now_utc(), tuple(parts), *knots)
+    wanted = plan_text(plan, cue) if plan is not None and plan.origin == "table" else ""
+    return ShapedRecord(
+        print_, cue.path.name, style, version, file_hash(content), now_utc(), tuple(parts), *knots, wanted
+    )  # fmt: skip
 
 
 def record_shaped(
@@ -105,9 +114,10 @@ def record_shaped(
     style: str,
     version: str,
     kept: Mapping[int, Mapping[str, Sequence[Sequence[float]]]] | None = None,
+    plan: Plan | None = None,
 ) -> None:
     """Keep a first pass in the store, so that its corrections can be learned. Parameters as in `record_of`."""
-    store.record_shaped(record_of(cue, content, style=style, version=version, kept=kept))
+    store.record_shaped(record_of(cue, content, style=style, version=version, kept=kept, plan=plan))
 
 
 def record_of_file(shaped: Cue) -> ShapedRecord:
@@ -161,13 +171,20 @@ def corrections_of(
         corrections += here
         told += [f"{heard.part.name}: {fault}" for fault in faults]
         music_s += _music_s(hearing, index, {correction.phrase for correction in here})
-    print_, by, version = cue_fingerprint(corrected), "", ""
+    print_, by, version, plan = cue_fingerprint(corrected), "", "", ""
     if passes:
         record = passes[base].record
         print_, by, version = record.fingerprint, record.style, record.version
         told += _lost_parts(passes[base], corrected.path)
-    cue = stored_cue(corrected, fingerprint=print_, profile=profile)
+        plan = _plan_carried(passes[base], corrected)
+    cue = stored_cue(corrected, fingerprint=print_, profile=profile, plan=plan)
     return CorrectionSet(cue, tuple(corrections), _trims(corrections), tuple(told), music_s, by, version)
+
+
+def heard_again(stored: StoredCue) -> CueHearing:
+    """A corrected cue from the store as it was heard when it was shaped: with the plan that came beside it."""
+    cue = stored.cue()
+    return hear(cue, plan=plan_from_text(stored.plan, cue) if stored.plan else None)
 
 
 @dataclass(frozen=True)
@@ -292,13 +309,36 @@ def _carried(record: ShapedRecord, source: int, lane: str, time_map: TimeMap, be
     if curve is None:
         return np.full(len(beat), np.nan)
     recorded = time_map.recorded(beat)
-    slope = np.diff(record.tempo_s[-2:]) / np.diff(record.tempo_beat[-2:])
-    time_s = np.interp(recorded, record.tempo_beat, record.tempo_s)
-    time_s = time_s + np.maximum(recorded - record.tempo_beat[-1], 0.0) * slope
+    time_s = np.interp(recorded, *_tempo_of(record))
     values = curve.at(time_s)
     for start_s, end_s in part.kept_s.get(lane, ()):
         values[(time_s >= start_s) & (time_s < end_s)] = np.nan
     return values
+
+
+def _tempo_of(record: ShapedRecord) -> tuple[Floats, Floats]:
+    """Quarter notes and seconds of a first pass; the last tempo goes on."""
+    slope = np.diff(record.tempo_s[-2:]) / np.diff(record.tempo_beat[-2:])
+    beat, time_s = record.tempo_beat, record.tempo_s
+    return np.r_[beat, beat[-1] + _FAR_BEAT], np.r_[time_s, time_s[-1] + slope * _FAR_BEAT]
+
+
+def _plan_carried(own: _Pass, corrected: Cue) -> str:
+    """The plan a first pass was shaped by, as text, in the parts and the time of the corrected cue; empty without."""
+    if not own.record.plan:
+        return ""
+    beats, seconds = _tempo_of(own.record)
+    sources = {
+        part.index: _source_of(own.match.source(index, part.notes.n_notes)[0])[0] + 1
+        for index, part in enumerate(corrected.parts)
+        if part.notes.n_notes
+    }
+
+    def moved_s(time_s: float) -> float:
+        beat = own.match.time_map.corrected(np.interp(np.array([time_s]), seconds, beats))
+        return max(float(corrected.tempo.beat_to_s(beat)[0]), 0.0)
+
+    return plan_carried(own.record.plan, sources=sources, moved_s=moved_s)
 
 
 def _verdict(frames: Ints, left: Floats, choices: Sequence[Floats]) -> _Verdict:

@@ -32,6 +32,7 @@ from phrasewright.model.personal_features import N_BASIS, moments_of
 from phrasewright.model.prediction import foreseeable, prediction_frames
 from phrasewright.model.rules import raw_cc
 from phrasewright.training.corpus import Score, cue_of, held_out, lines_from, read_score, score_names, training_sketch
+from phrasewright.training.corrections import heard_again
 from phrasewright.training.prior import Person, drawn_person
 from phrasewright.training.prior_curves import drawn_cc, sight_of
 
@@ -241,10 +242,10 @@ def correction_groups(store: Store, *, n_people: int) -> list[Group]:
         drawn: dict[tuple[int, int], NDArray[np.float64]] = {}
         for one in store.corrections(style, store.active_ids(style)):
             own, cue = one.correction, one.cue_id
-            if own.kind == "trim":
+            if own.kind == "trim" or own.lane not in LANES:
                 continue
             if cue not in hearings:
-                hearings[cue] = hear(store.cue(cue).cue())
+                hearings[cue] = heard_again(store.cue(cue))
             if (cue, own.part) not in drawn:
                 end_s = float(hearings[cue].parts[own.part - 1].part.notes.offset_s.max())
                 drawn[cue, own.part] = np.full((n_frames_for(end_s), 3), np.nan)

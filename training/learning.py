@@ -28,7 +28,7 @@ from phrasewright.model.listening import hear
 from phrasewright.model.personal import Style, colour_departures_cc, style_lanes
 from phrasewright.model.prediction import choose_predictor
 from phrasewright.model.style_files import OtherVersionError, style_bytes, style_from
-from phrasewright.training.corrections import corrections_of
+from phrasewright.training.corrections import corrections_of, heard_again
 from phrasewright.training.learned_words import changes_of, words_of
 from phrasewright.training.personal_examples import examples_of, lift_cc
 from phrasewright.training.personal_fitting import Examples, Fitted, fit_style, fold_of
@@ -75,7 +75,7 @@ class _Known:
 
     def hearing(self, cue_id: int) -> CueHearing:
         if cue_id not in self.hearings:
-            self.hearings[cue_id] = hear(self.store.cue(cue_id).cue())
+            self.hearings[cue_id] = heard_again(self.store.cue(cue_id))
         return self.hearings[cue_id]
 
 
