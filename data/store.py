@@ -89,7 +89,7 @@ class Store:
 
     def __init__(self, folder: Path | None = None) -> None:
         folder = folder if folder is not None else store_folder()
-        self.path = folder / FILE_NAME
+        self.path = Path(os.path.realpath(folder / FILE_NAME))  # its log and its copy lie where links lead to
         self.read_only = False
         try:
             folder.mkdir(parents=True, exist_ok=True)
