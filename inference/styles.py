@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
@@ -120,7 +121,7 @@ def restore_store() -> str:
     with suppress(DamagedStoreError):
         if not check_store():
             return "the store is sound; nothing was put back"
-    told = restore(store_folder() / FILE_NAME)
+    told = restore(Path(os.path.realpath(store_folder() / FILE_NAME)))
     faults = check_store()
     if faults:
         raise DamagedStoreError(f"the copy is damaged too ({faults[0]}); move the store's files away, and learn again")

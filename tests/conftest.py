@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import socket
 from pathlib import Path
 
 import pytest
@@ -17,6 +18,19 @@ def own_home(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.Monke
     home = tmp_path_factory.mktemp("home")
     monkeypatch.setenv("PHRASEWRIGHT_HOME", str(home))
     return home
+
+
+@pytest.fixture
+def no_network(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whoever opens a connection, or asks for an address, fails."""
+
+    def forbidden(*_: object, **__: object) -> None:
+        raise AssertionError("a socket was opened")
+
+    for name in ("connect", "connect_ex", "bind", "sendto"):
+        monkeypatch.setattr(socket.socket, name, forbidden)
+    for name in ("create_connection", "getaddrinfo", "gethostbyname"):
+        monkeypatch.setattr(socket, name, forbidden)
 
 
 @pytest.fixture(params=[rules_lanes, network_lanes], ids=["rules", "network"])

@@ -106,6 +106,7 @@ def test_training_learns_and_leaves_weights_cards_and_log(whole: Path) -> None:
     assert {path.suffix for path in whole.iterdir()} == {".safetensors", ".json", ".md", ".csv"}
 
 
+@pytest.mark.usefixtures("no_network")
 def test_a_seed_gives_the_same_weights_and_a_damaged_checkpoint_is_not_taken_up(tmp_path: Path, whole: Path) -> None:
     (tmp_path / "default.checkpoint").write_bytes(b"half a file")
     assert weights_in(fit(tmp_path).parent) == weights_in(whole)

@@ -212,6 +212,22 @@ def test_damage_is_an_input_error_or_a_right_reading_and_never_a_crash(content: 
     assert "\n" not in said
 
 
+def test_running_status_goes_on_after_a_meta_message_as_some_write_it() -> None:
+    """The format ends it there, but files hold it; written between lanes, it is spelt out."""
+    sysex = b"\x00\xf0\x01\xf7"
+    track = chunk(b"\x00\x90\x3c\x40", text("p"), b"\x60\x3c\x00", sysex, b"\x00\x3e\x40\x60\x3e\x00", END)
+    midi = split_midi(smf(track), name="cue.mid")
+    notes = midi.tracks[0].status == 0x90
+    assert midi.tracks[0].data1[notes].tolist() == [60, 60, 62, 62]
+    woven = weave(midi, removed={}, added={0: lane_events([(0, 0, 1, 64), (96, 0, 1, 70)])})
+    assert messages(split_midi(woven, name="x"), 0) == messages(midi, 0)
+
+
+def test_seventy_thousand_tracks_of_nothing_are_refused_at_once() -> None:
+    with pytest.raises(InputError, match="holds more than 10000 tracks"):
+        split_midi(smf(chunk(note(60), END)) + chunk() * 70_000, name="cue.mid")
+
+
 @pytest.mark.parametrize(
     ("content", "said"),
     [

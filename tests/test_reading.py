@@ -237,3 +237,19 @@ def test_any_damage_is_read_or_refused_in_one_line(
     except InputError as fault:
         said = str(fault)
     assert "\n" not in said
+
+
+def test_a_file_cut_at_any_byte_or_with_any_byte_at_an_edge_is_read_or_refused(tmp_path: Path) -> None:
+    whole = smf(
+        chunk(b"\x00\xff\x51\x03\x07\xa1\x20", b"\x00\xff\x58\x04\x03\x02\x18\x08", END),
+        chunk(name("Violins I"), program(48), text("pizz."), control(2, 5), line([12, *FOUR]), END),
+    )
+    told = []
+    for at in range(len(whole)):
+        for content in (whole[:at], *(whole[:at] + bytes((value,)) + whole[at + 1 :] for value in (0, 127, 128, 255))):
+            try:
+                cue_from(tmp_path, content)
+            except InputError as fault:
+                told.append(str(fault))
+    assert len(told) > len(whole)
+    assert not [line for line in told if "\n" in line]

@@ -4,12 +4,17 @@ from __future__ import annotations
 
 import ast
 import json
+import shutil
 import socket
 import struct
+import subprocess
+import sys
 from pathlib import Path
 
+import click
 import pytest
 from click.testing import CliRunner, Result
+from learned_cues import draw, few_trees, write_cue
 from shaped_cues import orchestra
 from sound_files import sound_style
 from test_architecture import ROOT, SOURCES
@@ -19,6 +24,7 @@ from phrasewright.data.errors import UsageError
 from phrasewright.data.store import FILE_NAME
 from phrasewright.inference.cli import main
 
+__all__ = ["few_trees"]
 CODE_FROM_DATA = {
     "pickle", "cPickle", "_pickle", "dill", "cloudpickle", "marshal", "shelve", "yaml", "ctypes", "runpy",
     "code", "codeop", "ssl", "urllib.request", "http.client", "ftplib", "smtplib", "requests", "httpx", "aiohttp",
@@ -52,34 +58,130 @@ def run(*arguments: object) -> Result:
     return CliRunner().invoke(main, [str(a) for a in arguments])
 
 
-def test_no_command_reaches_for_a_network(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    def forbidden(*_: object, **__: object) -> None:
-        raise AssertionError("a socket was opened")
-
-    for name in ("connect", "connect_ex", "bind", "sendto"):
-        monkeypatch.setattr(socket.socket, name, forbidden)
-    for name in ("create_connection", "getaddrinfo", "gethostbyname"):
-        monkeypatch.setattr(socket, name, forbidden)
-    with pytest.raises(AssertionError, match="a socket was opened"):
-        socket.create_connection(("localhost", 9))
-
-    cue, out = orchestra(tmp_path / "cue.mid", division=96), tmp_path / "out.mid"
-    (tmp_path / "hand.safetensors").write_bytes(sound_style())
-    for arguments in (
+def every_command(folder: Path) -> list[tuple[object, ...]]:
+    """One call of each command that reads or writes a user's files; training and judging have tests of their own."""
+    cue, out = orchestra(folder / "cue.mid", division=96), folder / "out.mid"
+    drawn = draw(write_cue(folder / "two.mid", seed=1, n_phrases=3), folder / "drawn.mid")
+    (folder / "hand.safetensors").write_bytes(sound_style())
+    (folder / "mine.toml").write_text('["Oboe"]\nrange.dynamics = [20, 110]\n')
+    (folder / "plan.csv").write_text("bar,level\n1,p\n")
+    return [
         ("explain", cue),
-        ("shape", cue, "-o", out),
-        ("shape", cue, "-o", tmp_path / "own.mid", "--style", tmp_path / "hand.safetensors"),
+        ("shape", cue, "-o", out, "--plan", folder / "plan.csv", "--report", folder / "shaped.html"),
+        ("shape", cue, "-o", folder / "own.mid", "--style", folder / "hand.safetensors"),
         ("review", out),
-        ("compare", cue, out),
-        ("picture", out, "--parts", "1", "-o", tmp_path / "out.svg"),
-        ("style", "import", tmp_path / "hand.safetensors"),
+        ("compare", cue, out, "--report", folder / "compared.html", "--csv", folder / "compared.csv"),
+        ("picture", out, "--parts", "1", "--bars", "1-2", "-o", folder / "out.svg"),
+        ("learn", "mine", drawn, "--report", folder / "learned.html"),
+        ("profile", "check", folder / "mine.toml", "--cue", cue),
+        ("style", "import", folder / "hand.safetensors"),
         ("style", "list"),
         ("style", "show", "hand"),
-        ("style", "export", "hand", tmp_path / "again.safetensors"),
+        ("style", "export", "hand", folder / "again.safetensors"),
+        ("style", "undo", "hand"),
+        ("style", "forget", "mine", "drawn.mid"),
+        ("style", "delete", "hand"),
         ("style", "check"),
-    ):
+        ("style", "check", "--restore"),
+    ]
+
+
+@pytest.mark.usefixtures("no_network")
+def test_no_command_reaches_for_a_network(tmp_path: Path) -> None:
+    with pytest.raises(AssertionError, match="a socket was opened"):
+        socket.create_connection(("localhost", 9))
+    for arguments in every_command(tmp_path):
+        if arguments[0] == "learn" or arguments[:2] == ("style", "forget"):
+            continue  # in the slow test
         told = run(*arguments)
         assert told.exit_code == 0, (arguments, told.output, told.exception)
+
+
+def test_every_command_is_among_them(tmp_path: Path) -> None:
+    called = {words[:2] if words[0] in ("style", "profile") else words[:1] for words in every_command(tmp_path)}
+    known: set[tuple[object, ...]] = set()
+    for name, one in main.commands.items():
+        known |= {(name, sub) for sub in one.commands} if isinstance(one, click.Group) else {(name,)}
+    assert known - called == {("train",), ("evaluate",), ("demo",)}
+
+
+@pytest.mark.slow
+@pytest.mark.usefixtures("no_network", "few_trees")
+def test_neither_learning_nor_the_demo_need_one(tmp_path: Path) -> None:
+    for arguments in [*every_command(tmp_path), ("demo", tmp_path / "demo")]:
+        told = run(*arguments)
+        assert told.exit_code == 0, (arguments, told.output, told.exception)
+
+
+@pytest.mark.slow
+def test_several_processes_work_where_there_is_no_network_at_all(tmp_path: Path) -> None:
+    """In a network of their own without any interface, not even to the machine itself."""
+    apart = ["unshare", "--user", "--map-root-user", "--net"]
+    if shutil.which("unshare") is None or subprocess.run([*apart, "true"], capture_output=True).returncode:
+        pytest.skip("no network of one's own is permitted here; the test above stands for it")
+    (tmp_path / "in").mkdir()
+    for name in ("a.mid", "b.mid"):
+        orchestra(tmp_path / "in" / name, division=96)
+    words = ["shape", tmp_path / "in", "-o", tmp_path / "out", "--jobs", "2", "--baseline"]
+    told = subprocess.run(
+        [*apart, sys.executable, "-m", "phrasewright.inference.cli", *map(str, words)], capture_output=True, text=True
+    )
+    assert told.returncode == 0, told.stderr
+    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == ["a.mid", "b.mid"]
+
+
+def test_links_lead_where_they_say_and_no_output_follows_one(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    cue = orchestra(tmp_path / "cue.mid", division=96)
+    before = cue.read_bytes()
+    (tmp_path / "precious.mid").write_bytes(b"somebody's own")
+    for link, to in (
+        ("taken.mid", "precious.mid"), ("self.mid", "cue.mid"), ("loop.mid", "loop.mid"), ("gone.mid", "nothing"),
+        ("page.html", "cue.mid"), ("elsewhere", "other"),
+    ):  # fmt: skip
+        (tmp_path / link).symlink_to(to)
+    (tmp_path / "other").mkdir()
+    monkeypatch.chdir(tmp_path)
+    shaped = ("shape", "cue.mid", "--baseline", "--no-record", "-o")
+    for arguments in (
+        (*shaped, "taken.mid"), (*shaped, "self.mid", "--force"), (*shaped, "loop.mid"), (*shaped, "gone.mid"),
+        (*shaped, "a.mid", "--report", "page.html", "--force"), (*shaped, "loop.mid/deeper.mid"),
+        ("explain", "loop.mid"), ("explain", "gone.mid"), ("compare", "cue.mid", "loop.mid"),
+        ("shape", "loop.mid", "-o", "b.mid", "--baseline"), ("style", "import", "loop.mid"),
+    ):  # fmt: skip
+        told = run(*arguments)
+        assert told.exit_code == 1, (arguments, told.output, told.exception)
+        assert told.stderr.count("\n") == 1
+    assert run(*shaped, "taken.mid", "--force").exit_code == 0
+    assert not (tmp_path / "taken.mid").is_symlink()
+    assert run(*shaped, "elsewhere").exit_code == 0
+    assert (tmp_path / "other" / "cue.mid").read_bytes() == (tmp_path / "taken.mid").read_bytes()
+    assert run("explain", "self.mid").exit_code == 0
+    assert (tmp_path / "precious.mid").read_bytes() == b"somebody's own"
+    assert cue.read_bytes() == before
+
+
+def test_a_store_behind_links_is_the_one_they_lead_to(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its folder, or the file alone, may lie on another disk; what is put back goes there, too."""
+    for name in ("disk", "home"):
+        (tmp_path / name).mkdir()
+    (tmp_path / "home" / FILE_NAME).symlink_to(tmp_path / "disk" / "mine.sqlite")
+    (tmp_path / "folder").symlink_to(tmp_path / "home")
+    monkeypatch.setenv("PHRASEWRIGHT_HOME", str(tmp_path / "folder"))
+    (tmp_path / "hand.safetensors").write_bytes(sound_style())
+    assert run("style", "import", tmp_path / "hand.safetensors").exit_code == 0
+    (tmp_path / "disk" / "mine.sqlite").write_bytes(b"no store any more " * 300)
+    told = run("style", "check")
+    assert told.exit_code == 1
+    assert "--restore` puts back the copy" in told.stderr
+    assert run("style", "check", "--restore").exit_code == 0
+    assert json.loads(run("style", "list", "--json").stdout)["styles"][0]["style"] == "hand"
+    assert (tmp_path / "home" / FILE_NAME).is_symlink()
+    for to in (FILE_NAME, "nowhere/at/all"):
+        (tmp_path / "home" / FILE_NAME).unlink()
+        (tmp_path / "home" / FILE_NAME).symlink_to(to)
+        told = run("style", "list")
+        assert told.exit_code == 1
+        assert told.stderr.count("\n") == 1
 
 
 def test_names_cannot_lead_out_of_the_store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
