@@ -10,8 +10,10 @@ numbers lie within -3..5 and no table of means has to travel with the weights. T
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -112,18 +114,20 @@ def part_features(hearing: CueHearing, index: int, *, time_s: Floats) -> PartFea
     """Features of the part at `index` (from 0), with frames at `time_s` (rising, seconds)."""
     attacks = hearing.parts[index].attacks
     at = np.clip(np.searchsorted(attacks.onset_s, time_s + 1e-9, side="right") - 1, 0, None)
+    gestures = gestures_of(hearing, index, parameters=DEFAULT)
     return PartFeatures(
-        attack=attack_features(hearing, index),
+        attack=attack_features(hearing, index, gestures),
         onset_s=attacks.onset_s,
-        frame=frame_features(hearing, index, time_s=time_s, at=at),
+        frame=frame_features(hearing, index, gestures, time_s=time_s, at=at),
         at=at,
         time_s=time_s,
     )
 
 
-def attack_features(hearing: CueHearing, index: int) -> NDArray[np.float32]:
+def attack_features(hearing: CueHearing, index: int, gestures: Gestures | None = None) -> NDArray[np.float32]:
     """One row an attack of the part at `index` (from 0), columns as in `ATTACK_FEATURES`."""
     part = hearing.parts[index]
+    gestures = gestures or gestures_of(hearing, index, parameters=DEFAULT)
     a = part.attacks
     n = a.n_attacks
     to_next_s = np.r_[np.diff(a.onset_s), LONGEST_S][:n]
@@ -132,7 +136,6 @@ def attack_features(hearing: CueHearing, index: int) -> NDArray[np.float32]:
     pitch_step = np.diff(a.pitch) / 12.0
     low, high = part.part.instrument.low, part.part.instrument.high
     height = np.clip((a.pitch - low) / max(high - low, 1), -0.2, 1.2)
-    gestures = gestures_of(hearing, index, parameters=DEFAULT)
     phrase = _phrase_columns(part, gestures)
     figure, event = stretches(part, a.figure), stretches(part, a.event)
     columns = [
@@ -162,10 +165,12 @@ def attack_features(hearing: CueHearing, index: int) -> NDArray[np.float32]:
         *(a.passage == k for k in range(len(PASSAGE_KINDS))),
         *(np.full(n, part.part.family == family) for family in FAMILIES),
     ]
-    return np.stack([np.asarray(column, dtype=np.float32) for column in columns], axis=1)  # (n_attacks, n_features)
+    return _table(columns, n)
 
 
-def frame_features(hearing: CueHearing, index: int, *, time_s: Floats, at: Ints) -> NDArray[np.float32]:
+def frame_features(
+    hearing: CueHearing, index: int, gestures: Gestures, *, time_s: Floats, at: Ints
+) -> NDArray[np.float32]:
     """One row a frame of the part at `index` (from 0), columns as in `FRAME_FEATURES`.
 
     Parameters
@@ -187,7 +192,6 @@ def frame_features(hearing: CueHearing, index: int, *, time_s: Floats, at: Ints)
     position = _fraction(time_s, (start, end))
     event, figure = (tuple(edge[at] for edge in stretches(part, axis)) for axis in (a.event, a.figure))
     fraction = np.clip(since / length, -0.5, 1.5)
-    gestures = gestures_of(hearing, index, parameters=DEFAULT)
     gesture = np.repeat(np.arange(gestures.n_gestures), gestures.n_attacks)[at]
     begun, over = gestures.onset_s[gesture], gestures.end_s[gesture]
     if tempo.has_metre:
@@ -211,7 +215,15 @@ def frame_features(hearing: CueHearing, index: int, *, time_s: Floats, at: Ints)
         *(np.exp(-np.abs(next_s) / c) for c in SHARPNESS_S),
         *(np.exp(-np.abs(to_end) / c) for c in SHARPNESS_S[1:5]),
     ]
-    return np.stack([np.asarray(column, dtype=np.float32) for column in columns], axis=1)  # (n_frames, n_features)
+    return _table(columns, len(time_s))
+
+
+def _table(columns: Sequence[NDArray[Any]], n: int) -> NDArray[np.float32]:
+    """Columns of n rows each side by side, (n, n_columns)."""
+    table = np.empty((n, len(columns)), dtype=np.float32)
+    for k, column in enumerate(columns):
+        table[:, k] = column
+    return table
 
 
 def stretches(part: PartHearing, axis: NDArray[np.int8]) -> tuple[Floats, Floats]:

@@ -60,8 +60,8 @@ def n_frames_for(end_s: float) -> int:
     return int(np.ceil((end_s + 2.0) / FRAME_S)) + 1
 
 
-def frames_of(first: NDArray[np.int64], stop: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Numbers of the frames of several spans, one span after the other; `stop` is the frame after each span's last."""
+def spans_of(first: NDArray[np.int64], stop: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Numbers of the frames (or notes) of several spans, one after the other; `stop` comes after each span's last."""
     length = stop - first
     return np.repeat(stop - np.cumsum(length), length) + np.arange(int(length.sum()))
 

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from phrasewright.model.gestures import Gestures, Grid
 from phrasewright.model.hearing import PartHearing
-from phrasewright.model.lanes import FRAME_S, frames_of
+from phrasewright.model.lanes import FRAME_S, spans_of
 from phrasewright.model.parameters import RuleParameters
 from phrasewright.model.residue import Residue, drift_cc, residue_of
 from phrasewright.model.shapes import bent_into, bump, ease, running_maximum
@@ -125,7 +125,7 @@ def never_flat(
     if not len(index):
         return value
     notes = _Held.of((high - low)[index], width=width)
-    frames = frames_of(low[index], high[index])
+    frames = spans_of(low[index], high[index])
     for lane in range(3):
         moved = notes.movement(value[frames, lane], bounds[lane], knee=limits.knee_cc)
         flat = notes.least(moved) < limits.held_cc
@@ -206,7 +206,7 @@ def leaning(
         for lane in (0, 1):
             low, high = _dip_frames(gestures, i, lane, len(value), parameters=parameters)
             n = high - low
-            frame, stroke = frames_of(low, high), np.repeat(np.arange(len(i)), n)
+            frame, stroke = spans_of(low, high), np.repeat(np.arange(len(i)), n)
             first_cc, last_cc = value[low, lane], value[high - 1, lane]
             line = first_cc[stroke] + ((last_cc - first_cc) / (n - 1))[stroke] * (frame - low[stroke])
             below = np.minimum(value[frame, lane] - line, 0.0)
@@ -252,7 +252,7 @@ def never_bare(value: Array, gestures: Gestures, bounds: Bounds, *, parameters: 
     index, lacking = index[lacking > 0.0], lacking[lacking > 0.0]
     for lane in (0, 1):
         low, high = _dip_frames(gestures, index, lane, len(value), parameters=parameters)
-        frame, k = frames_of(low, high), np.repeat(np.arange(len(index)), high - low)
+        frame, k = spans_of(low, high), np.repeat(np.arange(len(index)), high - low)
         from_onset = frame - at[index][k]
         reach = np.where(from_onset < 0, (at[index] - low)[k], (high - 1 - at[index])[k])
         np.subtract.at(value[:, lane], frame, lacking[k] * bump(from_onset / reach))

@@ -11,14 +11,17 @@ each time: it never stands still, is not periodic and knows nothing of the beat.
 from __future__ import annotations
 
 import hashlib
+import math
 from collections import Counter
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from phrasewright.model.gestures import Gestures
 from phrasewright.model.hearing import PartHearing
+from phrasewright.model.lanes import spans_of
 from phrasewright.model.parameters import RuleParameters
 
 _BEAT_GRID = 96.0
@@ -29,14 +32,16 @@ Array = NDArray[np.float64]
 def phrase_streams(part: PartHearing) -> list[np.random.Generator]:
     """One generator a phrase, in order."""
     notes = part.part.notes
+    first = np.array([phrase.first_note for phrase in part.phrases], dtype=np.int64)
+    count = np.array([phrase.last_note + 1 for phrase in part.phrases], dtype=np.int64) - first
+    index, base = spans_of(first, first + count), np.repeat(first, count)
+    onset = np.rint((notes.onset_beat[index] - notes.onset_beat[base]) * _BEAT_GRID)
+    length = np.rint((notes.offset_beat[index] - notes.onset_beat[index]) * _BEAT_GRID)
+    rows = np.stack([onset, length, notes.pitch[index] - notes.pitch[base]]).astype("<i8")  # (3, n_notes)
     seen: Counter[bytes] = Counter()
     streams = []
-    for phrase in part.phrases:
-        span = slice(phrase.first_note, phrase.last_note + 1)
-        onset = np.rint((notes.onset_beat[span] - notes.onset_beat[phrase.first_note]) * _BEAT_GRID).astype(np.int64)
-        length = np.rint((notes.offset_beat[span] - notes.onset_beat[span]) * _BEAT_GRID).astype(np.int64)
-        interval = notes.pitch[span] - notes.pitch[phrase.first_note]
-        content = np.concatenate([onset, length, interval]).astype("<i8").tobytes()
+    for begin, end in pairwise([0, *np.cumsum(count).tolist()]):
+        content = rows[:, begin:end].tobytes()
         seen[content] += 1
         name = f"{part.part.index}/{part.part.name}/{seen[content]}".encode()
         seed = int.from_bytes(hashlib.blake2b(content + name, digest_size=8).digest(), "little")
@@ -46,7 +51,7 @@ def phrase_streams(part: PartHearing) -> list[np.random.Generator]:
 
 def n_draws(length_s: float, leg_s: tuple[float, float]) -> int:
     """Turning points that surely cover a stretch of `length_s`; each needs three uniform draws."""
-    return int(np.ceil((max(length_s, 0.0) + leg_s[1]) / leg_s[0])) + 2
+    return math.ceil((max(length_s, 0.0) + leg_s[1]) / leg_s[0]) + 2
 
 
 def turning_points(

@@ -21,7 +21,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from phrasewright.model.lanes import frames_of
+from phrasewright.model.lanes import spans_of
 from phrasewright.model.reversals import ATTEMPTS, calmed, only, picked, put_back, put_in, restless
 
 Floats = NDArray[np.float64]
@@ -256,7 +256,7 @@ def _without_chatter(value: Floats, begin: Ints) -> tuple[Ints, Ints, Mask]:
         trip[2:-2] &= ~onward  # the top of a larger movement
         k = np.flatnonzero(trip)
         length = start[k + 1] - start[k]
-        off = np.abs(value[frames_of(start[k], start[k + 1])] - np.repeat(level[k - 1], length))
+        off = np.abs(value[spans_of(start[k], start[k + 1])] - np.repeat(level[k - 1], length))
         trip[k] = np.maximum.reduceat(off, np.cumsum(length) - length) <= _CHATTER_CC if len(k) else False
         if not np.any(trip):
             break

@@ -10,7 +10,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from played_lines import frame, labelled, line, solo_line
 
 from phrasewright.model.gestures import gestures_of, grid_of
-from phrasewright.model.lanes import frame_times_s, frames_of, n_frames_for
+from phrasewright.model.lanes import frame_times_s, n_frames_for, spans_of
 from phrasewright.model.least_movement import leaning, never_bare, never_flat
 from phrasewright.model.parameters import DEFAULT
 from phrasewright.model.residue import residue_of
@@ -59,7 +59,7 @@ def test_a_held_note_gets_the_same_drift_whatever_other_notes_are_held() -> None
 
 
 def test_frames_of_spans_stand_one_after_the_other() -> None:
-    assert frames_of(np.array([5, 2, 7]), np.array([7, 2, 10])).tolist() == [5, 6, 7, 8, 9]
+    assert spans_of(np.array([5, 2, 7]), np.array([7, 2, 10])).tolist() == [5, 6, 7, 8, 9]
 
 
 def test_a_soft_note_near_the_floor_moves_as_much_once_it_is_bent_into_its_range() -> None:
