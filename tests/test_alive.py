@@ -16,7 +16,7 @@ from phrasewright.training.alive import (
     lives_of,
     peak_s,
 )
-from phrasewright.training.opponent import frame_count
+from phrasewright.training.simple_models import frame_count
 
 
 @pytest.fixture(scope="module")

@@ -27,9 +27,9 @@ from phrasewright.training.learning_evaluation import (
     kept,
 )
 from phrasewright.training.material import Hand, Span
-from phrasewright.training.opponent import judged_frames
 from phrasewright.training.personal_examples import part_examples
 from phrasewright.training.personal_fitting import fit_style, joined_examples
+from phrasewright.training.simple_models import judged_frames
 
 Array = NDArray[np.float64]
 CASES = ("one lane", "one part", "one kind", "changed mind")

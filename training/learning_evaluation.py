@@ -46,10 +46,10 @@ from phrasewright.training.material import (
     test_movements,
     validation_movements,
 )
-from phrasewright.training.opponent import CUTS, Drawn, Opponent, judged_frames
 from phrasewright.training.personal_examples import part_examples
 from phrasewright.training.personal_fitting import Examples, Fitted, fit_style, joined_examples, stacked
 from phrasewright.training.rules_fitting import DrawnPart, fit_rules
+from phrasewright.training.simple_models import CUTS, Drawn, Opponent, judged_frames
 
 Array = NDArray[np.float64]
 AMOUNTS = {"16s": "16 s", "cue": "one cue", "three": "three cues", "ten": "ten cues"}

@@ -11,7 +11,7 @@ from heard_cues import Voice, hear_voices, line
 from sklearn.ensemble import HistGradientBoostingRegressor
 
 from phrasewright.model.hearing import CueHearing
-from phrasewright.training.opponent import (
+from phrasewright.training.simple_models import (
     CUTS,
     FEATURES,
     Drawn,
