@@ -86,7 +86,8 @@ def view_of(hearing: CueHearing, index: int) -> View | None:
     frames = judged_frames(hearing, index)
     features = part_features(hearing, index, time_s=np.asarray(frames * FRAME_S, dtype=np.float64))
     columns = np.concatenate([features.frame, features.attack[features.at]], axis=1)
-    return View(hearing, index, columns, frames, features.at, part.attacks.phrase[features.at], frame_count(hearing, index))
+    phrase, n_frames = part.attacks.phrase[features.at], frame_count(hearing, index)
+    return View(hearing, index, columns, frames, features.at, phrase, n_frames)
 
 
 def default_cc(view: View) -> Array:
