@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from phrasewright.data.curves import ALL_LANES, COLOUR_LANES, LANES
 from phrasewright.model.colour_lanes import ruled_cc
-from phrasewright.model.hearing import ROLES
+from phrasewright.model.hearing import ROLES, CueHearing
 from phrasewright.model.lanes import FRAME_S
 from phrasewright.model.personal import Style, colour_departures_cc, style_lanes
 from phrasewright.training.learning_evaluation import (
@@ -165,7 +165,7 @@ def evaluate_colours(hand: Hand, learn: Sequence[Span], judge: Sequence[Span], *
 def with_colours(spans: Sequence[Span]) -> tuple[Span, ...]:
     """The same music on instruments that have a bow and an attack lane."""
     numbers = {lane: 20 + k for k, lane in enumerate(COLOUR_LANES)}
-    heard = {}
+    heard: dict[int, CueHearing] = {}
     for span in spans:
         parts = (replace(p, part=replace(p.part, lane_cc={**p.part.lane_cc, **numbers})) for p in span.hearing.parts)
         heard[id(span.hearing)] = heard.get(id(span.hearing)) or replace(span.hearing, parts=tuple(parts))
