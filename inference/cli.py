@@ -180,7 +180,7 @@ def _renew(style: str) -> None:
 def _record(shaped: Any) -> str:
     """Keep a first pass; where the store cannot be used the file is written all the same."""
     from phrasewright.data.store import Store
-    from phrasewright.training.corrections import record_shaped
+    from phrasewright.training.first_passes import record_shaped
 
     kept = {
         part["index"]: {lane: told["kept"] for lane, told in part["lanes"].items()} for part in shaped.summary["parts"]

@@ -27,7 +27,8 @@ from phrasewright.data.store import Store
 from phrasewright.inference.shaping import ShapeOptions, shape_cue
 from phrasewright.model.hearing import CueHearing
 from phrasewright.model.listening import hear
-from phrasewright.training.corrections import corrections_of, record_shaped
+from phrasewright.training.corrections import corrections_of
+from phrasewright.training.first_passes import record_shaped
 
 Floats = NDArray[np.float64]
 KINDS = ("lifted", "deepened", "later", "drawn anew")

@@ -28,7 +28,7 @@ from phrasewright.model.listening import hear
 from phrasewright.model.personal import Style, colour_departures_cc
 from phrasewright.model.responses import timing_of
 from phrasewright.model.rules import rules_lanes
-from phrasewright.training.corrections import record_of
+from phrasewright.training.first_passes import record_of
 from phrasewright.training.learning import load_style
 
 Array = NDArray[np.float64]

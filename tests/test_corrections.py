@@ -25,7 +25,8 @@ from phrasewright.data.reading import read_cue
 from phrasewright.data.store import Store
 from phrasewright.inference import cli
 from phrasewright.model.hearing import EVENTS
-from phrasewright.training.corrections import corrections_of, heard_again, record_shaped
+from phrasewright.training.corrections import corrections_of
+from phrasewright.training.first_passes import heard_again, record_shaped
 
 BARS = 24
 NAMES = (("Violin", 40, 67), ("Oboe", 68, 72), ("Cello", 42, 50))

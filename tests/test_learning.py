@@ -28,7 +28,7 @@ from phrasewright.model.limits import sounding_frames
 from phrasewright.model.listening import hear
 from phrasewright.model.personal import Style, style_lanes
 from phrasewright.model.rules import rules_lanes
-from phrasewright.training.corrections import record_shaped
+from phrasewright.training.first_passes import record_shaped
 from phrasewright.training.learning import forget, learn, load_style, rebuilt
 
 

@@ -221,6 +221,7 @@ def test_a_store_of_the_version_before_is_sealed_as_it_is(tmp_path: Path) -> Non
     for (name,) in db.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
         db.execute(f"DROP TRIGGER {name}")
     db.execute("DROP TABLE seal")
+    db.execute("ALTER TABLE cue DROP COLUMN plan")
     db.execute("PRAGMA user_version = 1")
     db.commit()
     db.close()

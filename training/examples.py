@@ -32,7 +32,7 @@ from phrasewright.model.personal_features import N_BASIS, moments_of
 from phrasewright.model.prediction import foreseeable, prediction_frames
 from phrasewright.model.rules import raw_cc
 from phrasewright.training.corpus import Score, cue_of, held_out, lines_from, read_score, score_names, training_sketch
-from phrasewright.training.corrections import heard_again
+from phrasewright.training.first_passes import heard_again
 from phrasewright.training.prior import Person, drawn_person
 from phrasewright.training.prior_curves import drawn_cc, sight_of
 
