@@ -139,6 +139,7 @@ def _above_neighbours(attacks: Attacks, bar_s: NDArray[np.float64]) -> tuple[NDA
     number = np.arange(n)
     for _ in range(2):
         best, found = np.full(n, -np.inf), np.zeros(n, dtype=bool)
+        before, after = (_side(velocity, stands_out, attacks.onset_s, section, step) for step in (-1, 1))
         for row in range(1, _ROW + 1):
             if row > n:
                 break
@@ -146,9 +147,7 @@ def _above_neighbours(attacks: Attacks, bar_s: NDArray[np.float64]) -> tuple[NDA
             fits = (number + row <= n) & (section[last] == section)
             fits &= (row == 1) | (attacks.end_s[last] - attacks.onset_s <= _ROW_S)
             least = np.min(np.stack([velocity[np.minimum(number + k, n - 1)] for k in range(row)]), axis=0)
-            before = _side(velocity, stands_out, attacks.onset_s, section, number, -1)
-            after = _side(velocity, stands_out, attacks.onset_s, section, last, 1)
-            around = np.fmax(before, after)
+            around = np.fmax(before, after[last])
             enough = fits & np.isfinite(around) & (least - around >= ACCENT_VELOCITY)
             if row > 1:  # a row begins and ends at once; what swells is no accent
                 beside = np.maximum(
@@ -161,6 +160,8 @@ def _above_neighbours(attacks: Attacks, bar_s: NDArray[np.float64]) -> tuple[NDA
                 found[at] = True
                 np.maximum.at(best, at, velocity[at] - around[enough])
         above = np.where(found, best, 0.0)
+        if np.array_equal(found, stands_out):
+            break
         stands_out = found
     return above, stands_out
 
@@ -170,16 +171,18 @@ def _side(
     stands_out: NDArray[np.bool_],
     onset_s: NDArray[np.float64],
     section: NDArray[np.int64],
-    at: NDArray[np.int64],
     step: int,
 ) -> NDArray[np.float64]:
     """Median velocity of up to four attacks before (-1) or after (1) each, NaN where there are none."""
-    place = at[:, None] + step * np.arange(1, _SIDE + 1)  # (n, _SIDE)
+    place = np.arange(len(velocity))[:, None] + step * np.arange(1, _SIDE + 1)  # (n, _SIDE)
     real = np.clip(place, 0, len(velocity) - 1)
-    known = (place == real) & (section[real] == section[at][:, None])
-    known &= np.abs(onset_s[real] - onset_s[at][:, None]) <= _SIDE_S
-    plain = _median(np.where(known & ~stands_out[real], velocity[real], np.nan))
-    return np.where(np.isfinite(plain), plain, _median(np.where(known, velocity[real], np.nan)))
+    known = (place == real) & (section[real] == section[:, None])
+    known &= np.abs(onset_s[real] - onset_s[:, None]) <= _SIDE_S
+    near = np.where(known, velocity[real], np.nan)
+    middle = _median(np.where(stands_out[real], np.nan, near))
+    bare = np.flatnonzero(np.isnan(middle))
+    middle[bare] = _median(near[bare])
+    return middle
 
 
 def _windows(values: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -96,8 +96,9 @@ def surroundings(onset_s: Floats, reach: int) -> Span:
 def windowed_mean(values: Floats, span: Span) -> Floats:
     """Mean of what is known in the surroundings of each."""
     known = np.isfinite(values)
-    total = np.r_[0.0, np.cumsum(np.where(known, values, 0.0))]
-    count = np.r_[0, np.cumsum(known)]
+    total, count = np.zeros(len(values) + 1), np.zeros(len(values) + 1, dtype=np.int64)
+    np.cumsum(np.where(known, values, 0.0), out=total[1:])
+    np.cumsum(known, out=count[1:])
     low, high = span
     n = count[high] - count[low]
     mean = np.divide(total[high] - total[low], n, out=np.full(len(values), np.nan), where=n > 0)
@@ -106,7 +107,8 @@ def windowed_mean(values: Floats, span: Span) -> Floats:
 
 def windows(values: Floats, reach: int) -> Floats:
     """Neighbours of each within `reach`, NaN beyond the ends; shape (n, 2 * reach + 1)."""
-    padded = np.pad(values, reach, constant_values=np.nan)
+    padded = np.full(len(values) + 2 * reach, np.nan)
+    padded[reach : reach + len(values)] = values
     return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1))
 
 

@@ -69,8 +69,9 @@ def figure_situations(notes: Notes, figure: NDArray[np.int8]) -> list[Situation]
         reach_s = np.maximum.accumulate(off_s)
         first = np.flatnonzero(np.r_[True, on_s[1:] > reach_s[:-1] + APART_S])
         last = np.r_[first[1:] - 1, len(index) - 1]
-        for a, b in zip(first.tolist(), last.tolist(), strict=True):
-            n, longest_s = b - a + 1, float((off_s - on_s)[a : b + 1].max())
+        lengths_s = np.maximum.reduceat(off_s - on_s, first)
+        for a, b, longest_s in zip(first.tolist(), last.tolist(), lengths_s.tolist(), strict=True):
+            n = b - a + 1
             label = FIGURES[number]
             many = n > 1
             why = {

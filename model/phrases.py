@@ -105,7 +105,8 @@ def _windows(onset_s: Floats, odds: Floats, start: int, stop: int) -> list[tuple
     inside += 1e-5 * np.r_[0, np.diff(np.floor(time_s / TIE_S)) > 0]  # equal odds: a place that nothing far away moves
     low = np.searchsorted(time_s, time_s - CLEAREST_WITHIN_S, side="left")
     high = np.searchsorted(time_s, time_s + CLEAREST_WITHIN_S, side="right")
-    clearest = np.array([inside[i] >= inside[a:b].max() for i, (a, b) in enumerate(zip(low, high, strict=True))])
+    around = np.stack([low, high], axis=1).ravel()
+    clearest = inside >= np.maximum.reduceat(np.append(inside, -np.inf), around)[::2]
     clearest &= (time_s - time_s[0] >= CLEAREST_WITHIN_S) & (time_s[-1] - time_s >= CLEAREST_WITHIN_S)
     likely = [0, *np.flatnonzero(clearest & (inside > 0)).tolist(), len(time_s)]
     cuts = [0]
