@@ -47,6 +47,9 @@ MAX_WEIGHT = 1e6
 AROUND_FRAMES, WIDE_FRAMES = (-14, -7, -3, -1, 0, 2, 5, 10, 18), 24
 """Frames a style answers at around each onset, and how far apart elsewhere: half as many as it learns from, for the
 same error and the same depth of joins on a hand kept for choices."""
+AROUND_DEEP = (-14, -1, 2, 10, 18)
+"""Of those around an onset, the ones at which the evidence network is asked: between them its view moves in nearly
+straight lines."""
 _HALF_S, _HALF_ABROAD_S = 0.3, 3.0
 """Music of one family, and of others, that weighs as much as the shipped default (our choice)."""
 _ROLE_SHARE, _FAMILY_SHARE = 0.7, 0.08
@@ -217,7 +220,10 @@ def style_lanes(hearing: CueHearing, index: int, style: Style, *, shipped: Predi
     frames = prediction_frames(
         hearing, index, n_frames=base.n_frames, wide_frames=WIDE_FRAMES, around=AROUND_FRAMES
     )
-    moments = personal_moments(hearing, index, frames)
+    deep_frames = prediction_frames(
+        hearing, index, n_frames=base.n_frames, wide_frames=WIDE_FRAMES, around=AROUND_DEEP
+    )
+    moments = personal_moments(hearing, index, frames, deep_frames=deep_frames)
     lift = plan_lift_cc(hearing, index, frames)
     value, spread = np.array(base.value_cc), np.array(base.spread_cc)
     every = np.arange(base.n_frames)
@@ -271,11 +277,25 @@ def plan_lift_cc(hearing: CueHearing, index: int, frames: Ints) -> Array:
     return out
 
 
-def personal_moments(hearing: CueHearing, index: int, frames: Ints) -> Moments:
-    """The columns a style sees at frames of one part that has attacks."""
+def personal_moments(
+    hearing: CueHearing, index: int, frames: Ints, *, deep_frames: Ints | None = None
+) -> Moments:
+    """The columns a style sees at frames of one part that has attacks.
+
+    The evidence network is asked at `deep_frames`, some of the frames, and its view joined by straight lines; without
+    them at all.
+    """
     rules_cc = raw_cc(hearing, index, frames, parameters=foreseeable(DEFAULT))
     moments = moments_of(hearing, index, frames, rules_cc=rules_cc)
-    return replace(moments, deep=evidence_features(hearing, index, frames, moments=moments))
+    if deep_frames is None:
+        return replace(moments, deep=evidence_features(hearing, index, frames, moments=moments))
+    basis = moments.basis[np.searchsorted(frames, deep_frames)]
+    some = evidence_features(hearing, index, deep_frames, moments=replace(moments, basis=basis))
+    after = np.minimum(np.searchsorted(deep_frames, frames), len(deep_frames) - 1)
+    before = np.maximum(after - 1, 0)
+    apart = np.maximum(deep_frames[after] - deep_frames[before], 1)
+    share = np.clip((deep_frames[after] - frames) / apart, 0.0, 1.0).astype(np.float32)[:, None]  # of the one before
+    return replace(moments, deep=some[after] + share * (some[before] - some[after]))
 
 
 def ruled_lanes(hearing: CueHearing, index: int, style: Style) -> DenseLanes:
