@@ -15,6 +15,7 @@ Units: ticks. Format: Standard MIDI Files 1.0.
 
 from __future__ import annotations
 
+import io
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -25,7 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phrasewright.data.errors import InputError
-from phrasewright.data.files import read_file
+from phrasewright.data.files import read_file, write_together
 from phrasewright.data.printing import printable
 
 META, SYSEX, ESCAPE = 0xFF, 0xF0, 0xF7
@@ -416,7 +417,7 @@ def _places(track: Track, kept: NDArray[np.int64], added: LaneEvents) -> NDArray
 
 
 def write_events(path: Path, tracks: Sequence[Sequence[Event]], *, ticks_per_beat: int) -> None:
-    """Write a type 1 file of tracks, events in any order; for the demo cues and for tests."""
+    """Write a type 1 file of tracks, events in any order, whole or not at all; for the demo cues and for tests."""
     file = mido.MidiFile(type=1, ticks_per_beat=ticks_per_beat, charset="utf-8")
     for events in tracks:
         track, now = mido.MidiTrack(), 0
@@ -425,4 +426,6 @@ def write_events(path: Path, tracks: Sequence[Sequence[Event]], *, ticks_per_bea
             track.append(message(kind, time=tick - now, **values))
             now = tick
         file.tracks.append(track)
-    file.save(path)
+    content = io.BytesIO()
+    file.save(file=content)
+    write_together({path: content.getvalue()})
