@@ -269,7 +269,7 @@ def style_show(name: str, picture: Path | None, force: bool, as_json: bool) -> N
     with _opened() as store:
         told = show_style(store, name)
     if picture is not None:
-        from phrasewright.inference.style_picture import draw_style
+        from phrasewright.inference.picture import draw_style
 
         draw_style(told, picture, force=force)
     tell(told, show_text, as_json=as_json)

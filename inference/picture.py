@@ -1,17 +1,18 @@
-"""A passage as a picture: notes, phrases, what was heard in them, and the lanes below, for lessons and notes.
+"""Pictures for lessons and notes: a passage with what was heard in it and its lanes, and what a style does otherwise.
 
-One block a part, from top to bottom; `panels.py` draws them. The page runs in quarter notes, so that bars are even
-whatever the tempo, with clock time under each block; files without bars run in seconds. Text stays text in SVG. Two
-runs give the same bytes. Sizes are in inches.
+A passage is one block a part, from top to bottom, with notes, phrases, what was heard in them, and the lanes below;
+`panels.py` draws them. The page runs in quarter notes, so that bars are even whatever the tempo, with clock time under
+each block; files without bars run in seconds. A style is a dot and a 95 % interval a habit and lane. Text stays text in
+SVG. Two runs give the same bytes. Sizes are in inches.
 """
 
 from __future__ import annotations
 
 import io
 import warnings
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -23,7 +24,7 @@ from phrasewright.data.profiles import Profile
 from phrasewright.data.reading import read_cue
 from phrasewright.inference.counterparts import Counterpart, counterparts, lane_of
 from phrasewright.inference.page import Page, metre_text, page_of
-from phrasewright.inference.panels import LEFT, PALE, RIGHT, STYLE, block_of, draw_block
+from phrasewright.inference.panels import FAINT, INK, LANE_COLOUR, LEFT, PALE, RIGHT, STYLE, block_of, draw_block
 from phrasewright.inference.writing import check_output, write_whole
 from phrasewright.model.hearing import CueHearing
 from phrasewright.model.listening import hear
@@ -33,7 +34,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 FORMATS = (".svg", ".png")
-PNG_DPI = 200
+PNG_DPI, STYLE_DPI = 200, 150
 MAX_PIXELS = 25_000_000
 """A larger PNG gets fewer dots an inch."""
 _QUICK = {"compress_level": 4}
@@ -41,6 +42,10 @@ _QUICK = {"compress_level": 4}
 MAX_HEIGHT = 100.0
 """A taller picture is refused: nobody could read it."""
 _TOP, _BOTTOM, _BETWEEN = 0.62, 0.30, 0.26
+_ROWS = {"level_cc": "level", "depth": "depth of phrases", "joins": "depth of joins", "repeats": "depth of repeats",
+         "lag_ms": "later"}  # fmt: skip
+_AXES = (("steps", ("level_cc",)), ("times the shipped depth", ("depth", "joins", "repeats")), ("ms", ("lag_ms",)))
+_STILL = {"level_cc": 0.0, "depth": 1.0, "joins": 1.0, "repeats": 1.0, "lag_ms": 0.0}
 
 
 def draw_picture(
@@ -75,8 +80,7 @@ def draw_picture(
     UsageError
         A part or bar that the cue does not have.
     """
-    if path_out.suffix.lower() not in FORMATS:
-        raise OutputError(f"{path_out}: pictures are written as .svg or .png; end the name with one of them")
+    _check_format(path_out)
     inputs = [path_in] if other is None else [path_in, other]
     check_output(path_out, inputs=inputs, force=force)
     hearing = hear(read_cue(path_in, profile=profile))
@@ -99,13 +103,23 @@ def picture_bytes(
     with mpl.rc_context(STYLE), warnings.catch_warnings():
         warnings.filterwarnings("ignore", message=r"Glyph \d+ .* missing from font")  # boxes in a PNG, text in an SVG
         figure = build_figure(hearing, bars=bars, parts=parts, over=over)
+        return _saved(figure, suffix, dpi=PNG_DPI)
+
+
+def _check_format(path: Path) -> None:
+    if path.suffix.lower() not in FORMATS:
+        raise OutputError(f"{path}: pictures are written as .svg or .png; end the name with one of them")
+
+
+def _saved(figure: Figure, suffix: str, *, dpi: int) -> bytes:
+    """A figure as the bytes of an .svg or .png file, the same in every run; a large PNG gets fewer dots an inch."""
+    page = io.BytesIO()
+    if suffix == ".svg":
+        figure.savefig(page, format="svg", metadata=dict.fromkeys(("Date", "Creator", "Format", "Type")))
+    else:
         width, height = figure.get_size_inches()
-        dpi = min(PNG_DPI, int(np.sqrt(MAX_PIXELS / (width * height))))
-        page = io.BytesIO()
-        if suffix == ".svg":
-            figure.savefig(page, format="svg", metadata=dict.fromkeys(("Date", "Creator", "Format", "Type")))
-        else:
-            figure.savefig(page, format="png", dpi=dpi, metadata={"Software": None}, pil_kwargs=_QUICK)
+        dots = min(dpi, int(np.sqrt(MAX_PIXELS / (width * height))))
+        figure.savefig(page, format="png", dpi=dots, metadata={"Software": None}, pil_kwargs=_QUICK)
     return page.getvalue()
 
 
@@ -202,3 +216,49 @@ def _span(cue: Cue, bars: tuple[int, int] | None) -> tuple[float, float]:
     first, last = bars
     edges = cue.tempo.tick_to_s(cue.tempo.bar_to_tick([first, min(last, cue.n_bars or last) + 1]))
     return float(edges[0]), float(edges[1])
+
+
+def draw_style(told: Mapping[str, Any], path: Path, *, force: bool) -> None:
+    """Draw what `show_style` tells. The line through each panel is the shipped model.
+
+    Raises
+    ------
+    InputError
+        The style rests on too few phrases for any figure.
+    OutputError
+        The file is there already without `force`, cannot be written, or is neither .svg nor .png.
+    """
+    _check_format(path)
+    changes: Mapping[str, Mapping[str, list[float]]] = told["changes"]
+    if not any(changes.values()):
+        raise InputError(f"style {told['style']}: rests on too few phrases for a picture; correct four in a lane")
+    check_output(path, inputs=[], force=force)
+    import matplotlib as mpl
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    rows = [(lane, name) for name in _ROWS for lane in ALL_LANES if name in changes.get(lane, {})]
+    with mpl.rc_context(STYLE):
+        figure = Figure(figsize=(7.0, 1.3 + 0.28 * len(rows)), layout="constrained")
+        FigureCanvasAgg(figure)
+        heights = [sum(name in names for _, name in rows) for _, names in _AXES]
+        shown = [(axis, height) for axis, height in zip(_AXES, heights, strict=True) if height]
+        panels = figure.subplots(len(shown), 1, squeeze=False, height_ratios=[height for _, height in shown])[:, 0]
+        for panel, ((unit, names), _) in zip(panels, shown, strict=True):
+            own = [row for row in rows if row[1] in names]
+            for at, (lane, name) in enumerate(own):
+                value, low, high = changes[lane][name]
+                panel.plot([low, high], [at, at], color=LANE_COLOUR[lane], linewidth=2.0)
+                panel.plot([value], [at], "o", color=LANE_COLOUR[lane], markersize=6)
+            panel.axvline(_STILL[names[0]], color=PALE, linewidth=1.0)
+            panel.set_yticks(range(len(own)), [f"{_ROWS[name]}, {lane}" for lane, name in own])
+            panel.set_ylim(len(own) - 0.5, -0.5)
+            panel.set_xlabel(unit)
+            panel.grid(axis="x", color=FAINT)
+            panel.tick_params(length=0)
+            for side in ("top", "right", "left"):
+                panel.spines[side].set_visible(False)
+        music = f"{told['passages']} passages, {told['music_s']:.0f} s of music"
+        figure.suptitle(f"{told['style']}: {music}; the line is the shipped model", color=INK, fontsize=10)
+        content = _saved(figure, path.suffix.lower(), dpi=STYLE_DPI)
+    write_whole(path, content, force=force)
