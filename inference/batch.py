@@ -20,9 +20,9 @@ from typing import Any
 from urllib.parse import urlsplit
 
 from phrasewright.data.errors import InputError, PhrasewrightError, WorkerError
+from phrasewright.data.files import MIDI_SUFFIXES, check_folder, check_output, output_paths, write_whole
 from phrasewright.data.profiles import read_profile
 from phrasewright.inference.shaping import Chosen, Shaped, ShapeOptions, chosen_predictor, shape_cue
-from phrasewright.inference.writing import MIDI_SUFFIXES, check_folder, check_output, output_paths, write_whole
 
 CLUSTER_WAIT_S = 10
 """How long a scheduler, and its first worker, may take to answer."""

@@ -217,7 +217,7 @@ def learn(
     What you changed in a first pass is learned; what you left beside it counts a little. A version that would do worse
     than the one before on phrases held back is recorded and not used.
     """
-    from phrasewright.inference.writing import check_output
+    from phrasewright.data.files import check_output
     from phrasewright.training.learning import learn as learn_style
     from phrasewright.training.learning import learn_text
 

@@ -20,12 +20,12 @@ from numpy.typing import NDArray
 
 from phrasewright.data.cue import Cue
 from phrasewright.data.curves import ALL_LANES, COLOUR_LANES, LANES
+from phrasewright.data.files import check_output, write_whole
 from phrasewright.data.profiles import Profile, read_profile
 from phrasewright.data.reading import read_cue
 from phrasewright.data.tempo import TempoMap
 from phrasewright.inference.comparison_text import summary_of
 from phrasewright.inference.counterparts import Counterpart, counterparts, lane_of
-from phrasewright.inference.writing import check_output, write_whole
 from phrasewright.model.habits import Habit, habits_of, occurrences
 from phrasewright.model.hearing import CueHearing, PartHearing
 from phrasewright.model.listening import hear

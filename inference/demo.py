@@ -17,11 +17,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phrasewright.data.demo_cues import demo_names, write_demos
+from phrasewright.data.files import check_output, write_whole
 from phrasewright.data.midi import LaneEvents, weave
 from phrasewright.data.reading import read_cue
 from phrasewright.inference.batch import shape_files
 from phrasewright.inference.shaping import ShapeOptions
-from phrasewright.inference.writing import check_output, write_whole
 
 _CAUTION = (
     "Start playback at a low monitoring level: lanes on controllers 1, 2 and 11 can be loud with an instrument that\n"

@@ -19,13 +19,13 @@ import numpy as np
 from phrasewright.data.cue import Cue, Part
 from phrasewright.data.curves import ALL_LANES, Curve
 from phrasewright.data.errors import InputError, OutputError
+from phrasewright.data.files import check_output, write_whole
 from phrasewright.data.printing import printable
 from phrasewright.data.profiles import Profile
 from phrasewright.data.reading import read_cue
 from phrasewright.inference.counterparts import Counterpart, counterparts, lane_of
 from phrasewright.inference.page import Page, metre_text, page_of
 from phrasewright.inference.panels import FAINT, INK, LANE_COLOUR, LEFT, PALE, RIGHT, STYLE, block_of, draw_block
-from phrasewright.inference.writing import check_output, write_whole
 from phrasewright.model.hearing import CueHearing
 from phrasewright.model.listening import hear
 from phrasewright.model.spans import bar_ticks, select_parts

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phrasewright.data.curves import ALL_LANES, LANES, Curve
+from phrasewright.data.files import check_output, write_whole
 from phrasewright.data.midi import split_midi
 from phrasewright.data.profiles import Profile, read_profile
 from phrasewright.data.reading import cue_of, read_cue
@@ -23,7 +24,6 @@ from phrasewright.inference.page import clock
 from phrasewright.inference.report import Finding, Passage, Place, Report, ReportPart, Sheet, page_of_report, whole_part
 from phrasewright.inference.reviewing import review_cue
 from phrasewright.inference.shaping import STYLE_NAMES, Shaped
-from phrasewright.inference.writing import check_output, write_whole
 from phrasewright.model.evidence import band_factors
 from phrasewright.model.hearing import CueHearing, PartHearing
 from phrasewright.model.listening import hear

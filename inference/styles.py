@@ -12,9 +12,8 @@ from phrasewright.data.corrections import StyleVersion, check_style_name
 from phrasewright.data.cue import FAMILIES
 from phrasewright.data.curves import ALL_LANES, LANES
 from phrasewright.data.errors import DamagedStoreError, InputError, UsageError
-from phrasewright.data.files import read_file
+from phrasewright.data.files import check_output, read_file, write_whole
 from phrasewright.data.store import FILE_NAME, Store, store_folder
-from phrasewright.inference.writing import check_output, write_whole
 from phrasewright.model.hearing import ROLES
 from phrasewright.model.personal import Style
 from phrasewright.model.style_files import MAX_BYTES, is_current, style_from
