@@ -26,6 +26,9 @@ from phrasewright.model.parameters import RuleParameters
 
 _BEAT_GRID = 96.0
 """Durations are compared in steps of a 96th of a beat, so that rounding of ticks does not matter."""
+LONG = 4096
+"""Beyond so many samples (a note held for over three minutes) autocorrelation goes by way of the spectrum: summing
+each lag takes the square of the length, seconds for a pedal of half an hour."""
 Array = NDArray[np.float64]
 
 
@@ -107,7 +110,11 @@ def least_periodic(candidates: list[tuple[Array, Array]], spans_s: list[tuple[fl
 def autocorrelation_peak(value: Array, *, step_s: float, from_s: float = 0.5) -> float:
     """Highest local peak of the biased autocorrelation beyond `from_s`, 0 where there is none. `value`: (n,)."""
     moved = value - value.mean()
-    row = np.correlate(moved, moved, "full")[len(moved) - 1 :]
+    if len(moved) <= LONG:
+        row = np.correlate(moved, moved, "full")[len(moved) - 1 :]
+    else:
+        spectrum = np.fft.rfft(moved, 1 << (2 * len(moved)).bit_length())
+        row = np.fft.irfft(spectrum * spectrum.conj())[: len(moved)]
     if len(row) < 3 or row[0] <= 0.0:
         return 0.0
     row = row / row[0]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from dataclasses import replace
 
 import numpy as np
@@ -13,6 +14,7 @@ from played_lines import line, solo_line
 
 from phrasewright.model.parameters import DEFAULT
 from phrasewright.model.residue import (
+    LONG,
     autocorrelation_peak,
     drift_cc,
     least_periodic,
@@ -70,6 +72,18 @@ def test_a_sine_is_periodic_and_a_ramp_is_not() -> None:
     time_s = np.arange(0.0, 8.0, 0.01)
     assert autocorrelation_peak(np.sin(2.0 * np.pi * time_s), step_s=0.01) == pytest.approx(1.0 - 1.0 / 8.0, abs=0.02)
     assert autocorrelation_peak(time_s, step_s=0.01) == 0.0
+
+
+def test_a_pedal_of_hours_is_looked_at_as_a_short_one_is_and_at_once() -> None:
+    """Six hours take a tenth of a second; lag by lag it would be the square of their length, minutes."""
+    value = np.random.default_rng(1).normal(size=LONG + 500).cumsum()
+    moved = value - value.mean()
+    row = np.correlate(moved, moved, "full")[len(moved) - 1 :] / np.sum(moved**2)
+    peaks = [b for a, b, c in zip(row[10:-2], row[11:-1], row[12:], strict=True) if b > a and b >= c]
+    assert autocorrelation_peak(value, step_s=0.05, from_s=0.55) == pytest.approx(max(peaks))
+    begin_s = time.process_time()
+    autocorrelation_peak(np.random.default_rng(1).normal(size=6 * 3600 * 20), step_s=0.05)
+    assert time.process_time() - begin_s < 2.0
 
 
 def first_draws(notes: list[tuple[int, float, float, int]], *, name: str = "Violin") -> list[float]:
