@@ -29,6 +29,7 @@ OUTPUTS = (
     "noise/x.mid",
     "", ".", "x" * 300 + ".mid", "gone.mid", "out.txt", "out.svg", "/proc/x.mid",
 )  # fmt: skip
+NO_FOLDERS = ("cue.mid", "pipe.mid", "loop.mid", "/dev/null", "noise/x", "/proc/x", "x" * 300, "cue.mid/deeper/still")
 CHOICES = {
     "--parts": PARTS, "--bars": BARS, "--lanes": LANES, "--existing": ("keep", "blend", "odd", ""), "--kinds": KINDS,
     "--ignore": KINDS, "--fail-on": KINDS, "--name": STYLES, "--jobs": ("1", "0", "-1", "x"),
@@ -80,7 +81,7 @@ def command_line(chance: Random) -> list[str]:
                 words += [name, chance.choice(CHOICES[name]) if name in CHOICES else file(FILES[name])]
         return words
 
-    command = chance.choice((*OPTIONS, "shape", "style", "style", "odd"))
+    command = chance.choice((*OPTIONS, "shape", "style", "style", "odd", "profile", "long"))
     if command == "shape":
         cues = [file("cue.mid") for _ in range(chance.choice((1, 1, 1, 2, 0)))]
         words = options(command)
@@ -94,6 +95,15 @@ def command_line(chance: Random) -> list[str]:
         return ["picture", chance.choice(NAMES), "-o", chance.choice(OUTPUTS), *options(command)]
     if command == "learn":
         return ["learn", chance.choice(STYLES), chance.choice(BAD), *options(command)]
+    if command == "profile":
+        cue = ["--cue", file("cue.mid")] if chance.random() < 0.5 else []
+        return ["profile", "check", file("mine.toml"), *cue, *(["--json"] if chance.random() < 0.3 else [])]
+    if command == "long":  # what takes minutes, at places where it cannot begin
+        out = chance.choice(NO_FOLDERS)
+        return chance.choice(
+            (["train", "--out", out, "--steps", "1"], ["evaluate", "--weights", chance.choice(NAMES), "--json"],
+             ["demo", out], ["train", "--out", out, "--preset", "odd"], ["evaluate", "--apart", "nobody"])
+        )  # fmt: skip
     if command == "style":
         name = chance.choice(STYLES)
         words = chance.choice(

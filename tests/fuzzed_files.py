@@ -1,7 +1,8 @@
 """Files as nobody should write them: MIDI, tables, profiles, styles, weights and stores, odd in one place or in all.
 
-Every function takes a `random.Random` and returns bytes; the same seed gives the same bytes. Half of what comes is
-sound music with one thing odd, so that faults deep in hearing and writing are reached, half is odd throughout.
+Every function takes a `random.Random` and returns bytes; the same seed gives the same bytes. Over half of what comes is
+music that can be read, with one thing odd or with everything that the format allows, so that faults deep in hearing and
+writing are reached; the rest is odd throughout.
 """
 
 from __future__ import annotations
@@ -9,8 +10,9 @@ from __future__ import annotations
 import json
 import random
 import struct
+from collections.abc import Callable
 
-from midi_bytes import END, chunk, number, smf
+from midi_bytes import END, Message, chunk, number, smf, track_of
 
 Random = random.Random
 
@@ -140,6 +142,56 @@ def sound_track(random: Random, *, division: int) -> bytes:
     return chunk(*out)
 
 
+def extreme_track(random: Random, *, division: int) -> bytes:
+    """A track that the format allows and no sequencer would write: all of a few excesses, over a plain line."""
+    channel = random.choice((0, 0, 1, 5, 9, 15))
+    on, off, control, bend, program = (kind | channel for kind in (0x90, 0x80, 0xB0, 0xE0, 0xC0))
+    beat, far = division, random.choice((1 << 12, 1 << 16, 1 << 20))
+    events: list[Message] = [(0, b"\xff\x03" + random.choice(NAMES[:8]).encode())]
+    events.append((0, bytes((program, random.choice((40, 42, 48, 60, 71, 73, 0, 45))))))
+
+    def notes(rows: list[tuple[int, int, int]]) -> None:
+        for tick, length, pitch in rows:
+            events.append((tick, bytes((on, pitch, random.choice((1, 64, 127))))))
+            events.append((tick + length, bytes((off, pitch, 64))))
+
+    def each(n: int, step: float, message: Callable[[int], bytes]) -> None:
+        events.extend((int(i * step), message(i)) for i in range(n))
+
+    def lane(_: int) -> bytes:
+        return bytes((control, random.choice((1, 11, 2)), random.randrange(128)))
+
+    def tempo(_: int) -> bytes:
+        return b"\xff\x51" + random.randrange(100_000, 2_000_000).to_bytes(3, "big")
+
+    quick = max(beat // 16, 1)
+    excesses: dict[str, Callable[[], None]] = {
+        "overlapping": lambda: notes([(i * beat // 4, 3 * beat, 60) for i in range(40)]),
+        "all keys": lambda: notes([(at * beat, beat, pitch) for at in (0, 4) for pitch in range(128)]),
+        "no length": lambda: notes([(i * beat, 0, 62 + i % 5) for i in range(30)]),
+        "never ended": lambda: each(20, beat, lambda i: bytes((on, 50 + i, 90))),
+        "ended twice": lambda: each(60, beat, lambda i: bytes((off, 60 + i % 12, 0))),
+        "far": lambda: notes([(0, 1, 64), (far, beat, 65), (2 * far, 1, 66)]),
+        "quick": lambda: notes([(i * quick, quick, 70 + i % 2) for i in range(400)]),
+        "held": lambda: notes([(0, random.choice((beat * 400, far)), pitch) for pitch in (36, 48, 55)]),
+        "bends": lambda: each(600, 1, lambda i: bytes((bend, i % 128, i * 7 % 128))),
+        "pedal": lambda: each(90, beat / 3, lambda i: bytes((control, 64, 127 * (i % 2)))),
+        "programs": lambda: each(60, beat, lambda i: bytes((program, i * 31 % 128))),
+        "lanes": lambda: each(random.choice((300, 10_000)), 1, lane),
+        "fine": lambda: each(800, 7, lambda i: bytes((control, (1, 33, 11, 43)[i % 4], i % 128))),
+        "resets": lambda: each(40, beat, lambda _: bytes((control, random.choice((120, 121, 123)), 0))),
+        "tempi": lambda: each(300, 1, tempo),
+        "metres": lambda: each(150, quick, lambda i: b"\xff\x58" + bytes((1 + i % 2, 6, 24, 8))),
+        "marks": lambda: each(80, beat, lambda _: b"\xff\x01" + random.choice(WORDS).encode()),
+    }
+    for name in random.sample(sorted(excesses), random.choice((1, 2, 3, 5))):
+        excesses[name]()
+    if random.random() < 0.8:
+        notes([(i * beat, beat - i % 2, 60 + (5 * i) % 13) for i in range(32)])
+    events.sort(key=lambda event: event[0])
+    return track_of([*events, (events[-1][0], b"\xff\x2f")], running=random.random() < 0.5)
+
+
 def conductor(random: Random) -> bytes:
     """A track of tempi and metres."""
     out = []
@@ -156,8 +208,10 @@ def midi(random: Random) -> bytes:
     """A Standard MIDI File, or what is left of one."""
     division = random.choice(DIVISIONS if random.random() < 0.95 else ODD_DIVISIONS)
     how = random.random()
-    if how < 0.5:
-        per_beat = 480 if division & 0x8000 or not division else division
+    per_beat = 480 if division & 0x8000 or not division else division
+    if how < 0.25:
+        tracks = [extreme_track(random, division=per_beat) for _ in range(random.choice((1, 1, 2, 3)))]
+    elif how < 0.6:
         tracks = [conductor(random)] + [
             sound_track(random, division=per_beat) for _ in range(random.choice((1, 1, 2, 4)))
         ]
@@ -169,7 +223,7 @@ def midi(random: Random) -> bytes:
         tracks.insert(random.randrange(len(tracks) + 1), chunk(random.randbytes(9), kind=b"XFIH"))
     kind = random.choice((0, 1, 1, 1)) if random.random() < 0.97 else random.choice((2, 3, 65535))
     content = smf(*tracks, kind=kind, division=division)
-    return mutated(content, random) if random.random() < 0.35 else content
+    return mutated(content, random) if random.random() < (0.1 if how < 0.25 else 0.35) else content
 
 
 def mutated(content: bytes, random: Random) -> bytes:
