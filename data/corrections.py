@@ -227,8 +227,8 @@ def cue_fingerprint(cue: Cue) -> str:
     return fingerprint([part.notes for part in cue.parts])
 
 
-def file_hash(content: bytes) -> str:
-    """SHA-256 of a file in hexadecimal digits."""
+def digest(content: bytes) -> str:
+    """SHA-256 in hexadecimal digits."""
     return hashlib.sha256(content).hexdigest()
 
 
@@ -266,7 +266,7 @@ def stored_cue(cue: Cue, *, fingerprint: str, profile: str = "", plan: str = "")
     InputError
         The cue cannot be read back from what would be stored.
     """
-    stored = StoredCue(fingerprint, cue.path.name, without_lanes(cue), profile, file_hash(cue.midi.content), plan)
+    stored = StoredCue(fingerprint, cue.path.name, without_lanes(cue), profile, digest(cue.midi.content), plan)
     again = stored.cue()
     if [part.notes.n_notes for part in again.parts] != [part.notes.n_notes for part in cue.parts]:
         raise InputError(f"{cue.path}: its notes change when its lanes are taken out; export it again as type 1")

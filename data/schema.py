@@ -24,6 +24,7 @@ from phrasewright.data.corrections import (
     ShapedRecord,
     StoredCue,
     StyleVersion,
+    digest,
 )
 from phrasewright.data.curves import Curve
 from phrasewright.data.errors import StoreError
@@ -139,11 +140,6 @@ class Database(Protocol):
 def now_utc() -> str:
     """The time as it stands in the log: UTC, to the second."""
     return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
-
-
-def digest(content: bytes) -> str:
-    """SHA-256 in hexadecimal digits."""
-    return hashlib.sha256(content).hexdigest()
 
 
 def is_whole(content: object, known: object) -> bool:

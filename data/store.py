@@ -34,6 +34,7 @@ from phrasewright.data.corrections import (
     StoredCue,
     StyleVersion,
     check_style_name,
+    digest,
 )
 from phrasewright.data.errors import DamagedStoreError, InputError, StoreError, StyleMovedError
 from phrasewright.data.likeness import SKETCH_SIZE, alike, sketch
@@ -46,7 +47,6 @@ from phrasewright.data.schema import (
     MIGRATIONS,
     TABLES,
     cue_id_of,
-    digest,
     insert_correction,
     insert_record,
     is_whole,

@@ -17,8 +17,8 @@ from phrasewright.data.corrections import (
     ShapedRecord,
     StoredCue,
     cue_fingerprint,
+    digest,
     drawn_lane,
-    file_hash,
     tempo_knots,
 )
 from phrasewright.data.cue import Cue
@@ -91,7 +91,7 @@ def record_of(
     print_, knots = cue_fingerprint(cue), tempo_knots(cue.tempo)
     wanted = plan_text(plan, cue) if plan is not None and plan.origin == "table" else ""
     return ShapedRecord(
-        print_, cue.path.name, style, version, file_hash(content), now_utc(), tuple(parts), *knots, wanted
+        print_, cue.path.name, style, version, digest(content), now_utc(), tuple(parts), *knots, wanted
     )  # fmt: skip
 
 
@@ -117,7 +117,7 @@ def record_of_file(shaped: Cue) -> ShapedRecord:
         parts.append(ShapedPart(part.name, part.notes, {lane: c for lane, c in lanes.items() if c is not None}))
     content = shaped.midi.content
     print_, knots = cue_fingerprint(shaped), tempo_knots(shaped.tempo)
-    return ShapedRecord(print_, shaped.path.name, "", "", file_hash(content), "", tuple(parts), *knots)
+    return ShapedRecord(print_, shaped.path.name, "", "", digest(content), "", tuple(parts), *knots)
 
 
 def heard_again(stored: StoredCue) -> CueHearing:

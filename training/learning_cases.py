@@ -27,14 +27,12 @@ from phrasewright.training.learning_evaluation import (
     kept,
 )
 from phrasewright.training.material import Hand, Span
-from phrasewright.training.personal_examples import part_examples
+from phrasewright.training.personal_examples import OLDER, part_examples
 from phrasewright.training.personal_fitting import fit_style, joined_examples
 from phrasewright.training.simple_models import judged_frames
 
 Array = NDArray[np.float64]
 CASES = ("one lane", "one part", "one kind", "changed mind")
-_OLDER = 0.35
-"""What a phrase counts in the log once it was corrected again."""
 
 
 def evaluate_case(case: str, hand: Hand, spans: Mapping[str, Sequence[Span]], *, seed: int) -> dict[str, Any]:
@@ -90,7 +88,7 @@ def _changed_mind(hand: Hand, learn: Sequence[Span], judge: Sequence[Span], seed
     middle = [c.value_cc.mean(axis=0) for c in now]
     before = [Correction(c.span, np.clip(2.0 * m - c.value_cc, 0.0, 127.0)) for c, m in zip(now, middle, strict=True)]
     old, new = examples_of_corrections(before), examples_of_corrections(now)
-    old = replace(old, weight_s=_OLDER * old.weight_s)
+    old = replace(old, weight_s=OLDER * old.weight_s)
     first = fit_style(old, name="judged", about={}).style
     both = fit_style(joined_examples([old, new]), name="judged", about={}).style
     return {

@@ -26,7 +26,7 @@ from phrasewright.training.personal_fitting import Examples, joined_examples
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-_OLDER = 0.35
+OLDER = 0.35
 """What a correction says where the same lane of the same phrase was corrected again later."""
 _AGREE_CUES = 3
 """Trims enter the style only when so many cues agree in their direction."""
@@ -126,7 +126,7 @@ def examples_of(
                 target[span, lane] = values
                 if one.correction.lane not in taught or one.id in idle:
                     continue
-                weight[span, lane] = one.correction.weight * (1.0 if latest[_place(one)] == one.id else _OLDER)
+                weight[span, lane] = one.correction.weight * (1.0 if latest[_place(one)] == one.id else OLDER)
             weight[~np.isfinite(target)] = 0.0
             if not np.any(weight):
                 continue
