@@ -198,7 +198,7 @@ def try_profile(chance: random.Random, folder: Path) -> None:
 def try_style(chance: random.Random, folder: Path) -> None:
     from phrasewright.data.store import Store
     from phrasewright.inference.styles import import_style, list_styles, show_style, show_text
-    from phrasewright.model.personal import style_lanes
+    from phrasewright.model.personal import colour_departures_cc, style_lanes
     from phrasewright.model.style_files import style_from
 
     content = odd.tensors(chance, sound_style())
@@ -206,7 +206,8 @@ def try_style(chance: random.Random, folder: Path) -> None:
     path.write_bytes(content)
     style = style_from(content, source="style")
     lanes = style_lanes(sound_hearing(), 0, style, shipped=rules_lanes)
-    if not np.isfinite(lanes.value_cc).all():
+    colours = colour_departures_cc(sound_hearing(), 0, style, lanes.value_cc[:, 0])
+    if not all(np.isfinite(values).all() for values in (lanes.value_cc, *colours.values())):
         raise WrongError("a style that was taken gives lanes that are not finite")
     if chance.random() < 0.1:
         with Store(folder / "home") as store:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tempfile
+from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 
@@ -24,18 +25,20 @@ def sound_cue() -> Cue:
 
 @lru_cache
 def sound_hearing() -> CueHearing:
-    return hear(sound_cue())
+    """The same heard, on instruments that have a bow lane too."""
+    cue = sound_cue()
+    return hear(replace(cue, parts=tuple(replace(p, lane_cc={**p.lane_cc, "bow": 20}) for p in cue.parts)))
 
 
 @lru_cache
 def sound_style() -> bytes:
-    """A small style with trees of a few nodes in two lanes."""
+    """A small style with trees of a few nodes in two lanes, and in the bow's."""
     from phrasewright.data.cue import FAMILIES
     from phrasewright.data.curves import LANES
     from phrasewright.model.departures import N_STYLE, FittedRules
     from phrasewright.model.evidence import head_prior
     from phrasewright.model.hearing import ROLES
-    from phrasewright.model.personal import FORESTS, VOICES, LaneModel, Style
+    from phrasewright.model.personal import FORESTS, N_COLUMNS, VOICES, ColourModel, LaneModel, Style
     from phrasewright.model.personal_features import N_BASIS, RAW
     from phrasewright.model.style_files import style_bytes
     from phrasewright.model.trees import Trees
@@ -58,7 +61,9 @@ def sound_style() -> bytes:
     rules = FittedRules(np.zeros(N_STYLE, dtype=np.float32), np.array([1.0, -2.0, 0.0]))
     evidence = np.full((len(LANES), len(FAMILIES), len(ROLES)), 5.0)
     about = {"passages": 12, "music_s": 80.0, "words": ["louder towards the end"]}
-    return style_bytes(Style("hand", {"dynamics": model, "expression": model}, evidence, about, rules))
+    bow = ColourModel(replace(trees, n_features=N_COLUMNS), model.range_cc, model.error_cc, evidence[0])
+    lanes = {"dynamics": model, "expression": model}
+    return style_bytes(Style("hand", lanes, evidence, about, rules, colours={"bow": bow}))
 
 
 @lru_cache

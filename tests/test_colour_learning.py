@@ -261,31 +261,35 @@ def test_bars_far_from_an_edit_keep_their_colours(home: Path, tmp_path: Path) ->
             assert np.array_equal(here[lane][:380], there[lane][:380])
 
 
-def test_slow_instruments_and_narrow_ranges_are_taught_and_answered_alike(tmp_path: Path) -> None:
-    """Bow where notes are heard, attack where keys go down, both on the instrument's values, there and back."""
+@pytest.mark.parametrize("advanced", [False, True])
+def test_slow_instruments_and_narrow_ranges_are_taught_and_answered_alike(tmp_path: Path, advanced: bool) -> None:
+    """Bow where notes are heard, attack where keys go down, both on the instrument's values, there and back; whether
+    the notes stand where they are struck for that, or were pulled ahead."""
     text = PROFILE + "first_delay_s = 0.2\nlegato_delay_s = 0.2\nrange.attack = [20, 84]\nrange.bow = [30, 94]\n"
-    profile, late = profile_at(tmp_path, text), 20
+    profile, late = profile_at(tmp_path, text + f"notes_advanced = {str(advanced).lower()}\n"), 20
     cue = write_cue(tmp_path / "one.mid", seed=1, n_phrases=8)
     run("shape", cue, "-o", tmp_path / "shaped.mid", "--profile", profile)
     hearing = heard(cue, profile)
 
     def asked(one: CueHearing, index: int) -> Array:
-        own = beats(one, index, noise=False)
-        bow = np.r_[np.repeat(own[:1, 0], late), own[:-late, 0]]
-        return np.stack([30.0 + bow * 64.0 / 127.0, 20.0 + own[:, 1] * 64.0 / 127.0], axis=1)
+        bow, attack = beats(one, index, noise=False).T
+        if advanced:  # heard where the hand thinks, struck before
+            attack = np.r_[attack[late:], np.repeat(attack[-1:], late)]
+        else:
+            bow = np.r_[np.repeat(bow[:1], late), bow[:-late]]
+        return np.stack([30.0 + bow * 64.0 / 127.0, 20.0 + attack * 64.0 / 127.0], axis=1)
 
-    lanes = {CC[lane]: lambda i, k=k: asked(hearing, i)[:, k] for k, lane in enumerate(COLOUR_LANES)}
+    lanes = {CC[lane]: lambda i, k=k: asked(hearing, i)[:, k] for k, lane in enumerate(COLOUR_LANES)}  # type: ignore[misc]
     drawn = redrawn(tmp_path / "shaped.mid", hearing, lanes, tmp_path / "drawn.mid")
     run("learn", "colours", drawn, "--profile", profile)
     unseen = write_cue(tmp_path / "two.mid", seed=2)
-    off: dict[str, dict[str, float]] = {}
+    there = heard(unseen, profile)
+    timing = timing_of(there.parts[0])
+    assert timing is not None
+    at = np.ceil(timing.written_s / 0.01 - 1e-6).astype(int)
+    off: dict[str, dict[str, float]] = {"plain": {}, "styled": {}}
     for name, more in (("plain", ()), ("styled", ("--style", "colours"))):
         run("shape", unseen, "-o", tmp_path / f"{name}.mid", "--profile", profile, "--no-record", *more)
-        there = heard(unseen, profile)
-        timing = timing_of(there.parts[0])
-        assert timing is not None
-        at = np.ceil(timing.written_s / 0.01 - 1e-6).astype(int)
-        off[name] = {}
         for k, lane in enumerate(COLOUR_LANES):
             value, true = written(tmp_path / f"{name}.mid", there, 0, CC[lane]), asked(there, 0)[:, k]
             assert value.min() >= (30, 20)[k]
