@@ -17,6 +17,7 @@ from phrasewright.data.cue import PASSAGE_KINDS
 from phrasewright.model.hearing import Attacks
 from phrasewright.model.lanes import FRAME_S
 from phrasewright.model.metrics import LanePair, frame_index, interval_by_phrase
+from phrasewright.model.repeats import FASTEST_REPEAT_S, renewed_joins
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -25,8 +26,6 @@ AROUND_S = 0.15
 """A dip of a join has come and gone within this time of the onset: slower ones are heard as swells."""
 JOIN_NOTE_S = 0.25
 """Both notes of a join are longer: quicker lines are played in one gesture."""
-RENEWED = 0.5
-FASTEST_REPEAT_S = 0.2
 HELD_S, WATCHED_S = 1.0, 2.0
 """A held note lasts at least the first; of longer ones the beginning is watched, as far as the second."""
 VIBRATO_RISE_CC = 6.0
@@ -123,15 +122,11 @@ def dips_cc(value_cc: Floats) -> Floats:
 def _joins(a: Attacks) -> Mask:
     length_s = a.end_s - a.onset_s
     long = (length_s > JOIN_NOTE_S) & (np.r_[0.0, length_s[:-1]] > JOIN_NOTE_S)
-    return np.asarray(_renewed(a) & ~a.repeated & long)
+    return np.asarray(renewed_joins(a) & ~a.repeated & long)
 
 
 def _repeats(a: Attacks) -> Mask:
-    return np.asarray(_renewed(a) & a.repeated & (np.diff(a.onset_s, prepend=-np.inf) > FASTEST_REPEAT_S))
-
-
-def _renewed(a: Attacks) -> Mask:
-    return np.asarray(a.joined & (a.renewed >= RENEWED) & (a.passage == PASSAGE_KINDS.index("sustained")))
+    return np.asarray(renewed_joins(a) & a.repeated & (np.diff(a.onset_s, prepend=-np.inf) > FASTEST_REPEAT_S))
 
 
 def _held(pair: LanePair, a: Attacks) -> tuple[NDArray[np.int64], tuple[Floats, Floats], Mask]:

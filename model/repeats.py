@@ -1,4 +1,4 @@
-"""Repeats that can become one note: the same pitch again, connected, slower than five a second.
+"""Joins, and repeats that can become one note: the same pitch again, connected, slower than five a second.
 
 A bow or a breath leans on such a note anew; a sampled instrument starts it anew, and the seam is heard. Joined, it is
 one note that lanes articulate. Units: seconds. The limits are common practice without a source.
@@ -20,8 +20,15 @@ Ints = NDArray[np.int64]
 
 FASTEST_REPEAT_S = 0.2
 """Repeats at five a second and faster are strokes of one movement; a lane cannot follow each."""
+RENEWED = 0.5
+"""Share of what sounds that must be new at a join: where most is held, a dip would be heard in the held notes."""
 TOLERANCE_S = 0.002
 """Rounding of ticks."""
+
+
+def renewed_joins(a: Attacks) -> NDArray[np.bool_]:
+    """Which attacks go on from the one before, in a sustained passage, with half of what sounds new; (n_attacks,)."""
+    return np.asarray(a.joined & (a.renewed >= RENEWED) & (a.passage == PASSAGE_KINDS.index("sustained")))
 
 
 def joinable_repeats(notes: Notes, attacks: Attacks) -> list[Ints]:

@@ -8,9 +8,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from phrasewright.data.cue import PASSAGE_KINDS
 from phrasewright.data.curves import Curve
-from phrasewright.model.repeats import FASTEST_REPEAT_S, TOLERANCE_S, joinable_repeats
+from phrasewright.model.repeats import FASTEST_REPEAT_S, TOLERANCE_S, joinable_repeats, renewed_joins
 from phrasewright.model.review_flaws import LEVEL_LANES, Flaw, Floats, Ints, Mask, WrittenPart, steps_text
 
 STEP_CC, GESTURE_STEP_CC = 6, 12
@@ -43,8 +42,6 @@ JOIN_FALL_CC, REPEAT_FALL_CC = 3, 5
 """Least fall that is heard as a join: about half a decibel on either lane, where less is lost in a held note's own
 drift of 3 to 6 steps a second; a repeated pitch has no change of note to help and needs more.
 """
-RENEWED = 0.5
-"""Share of the sounding notes that must be new: where most are held, a dip would be heard in the held ones."""
 
 
 def jumps(part: WrittenPart) -> list[Flaw]:
@@ -245,7 +242,7 @@ def bare_joins(part: WrittenPart) -> list[Flaw]:
     a = part.attacks
     length_s = a.end_s - a.onset_s
     before_s = np.r_[0.0, length_s[:-1]]
-    where = _joined(part) & ~a.repeated & (length_s > JOIN_NOTE_S) & (before_s > JOIN_NOTE_S)
+    where = renewed_joins(part.attacks) & ~a.repeated & (length_s > JOIN_NOTE_S) & (before_s > JOIN_NOTE_S)
     flaws = []
     for onset_s, fall_cc in _shallow(part, where, JOIN_FALL_CC):
         what = (
@@ -295,15 +292,10 @@ def retriggers(part: WrittenPart) -> list[Flaw]:
     return flaws
 
 
-def _joined(part: WrittenPart) -> Mask:
-    a = part.attacks
-    return np.asarray(a.joined & (a.renewed >= RENEWED) & (a.passage == PASSAGE_KINDS.index("sustained")))
-
-
 def _slow_repeats(part: WrittenPart) -> Mask:
     a = part.attacks
     between_s = np.diff(a.onset_s, prepend=-np.inf)
-    return _joined(part) & a.repeated & (between_s > FASTEST_REPEAT_S + TOLERANCE_S)
+    return renewed_joins(part.attacks) & a.repeated & (between_s > FASTEST_REPEAT_S + TOLERANCE_S)
 
 
 def _shallow(part: WrittenPart, where: Mask, least_cc: int) -> list[tuple[float, float]]:
