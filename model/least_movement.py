@@ -17,6 +17,7 @@ from phrasewright.model.gestures import Gestures, Grid
 from phrasewright.model.hearing import PartHearing
 from phrasewright.model.lanes import FRAME_S, spans_of
 from phrasewright.model.parameters import RuleParameters
+from phrasewright.model.repeats import FASTEST_REPEAT_S, RENEWED
 from phrasewright.model.residue import Residue, drift_cc, residue_of
 from phrasewright.model.shapes import bent_into, bump, ease, running_maximum
 
@@ -29,8 +30,8 @@ _MORE_DRIFT = (0.4, -0.4, 0.8, -0.8, 1.2, -1.2, 1.6, -1.6)
 _SPARE_CC = 0.2
 _STRIDE = 5
 """Frames between looks: whether two seconds are flat needs no finer one."""
-_JOIN_NOTE_S, _FASTEST_REPEAT_S, _RENEWED = 0.4, 0.2, 0.5
-"""Joins of notes longer than the first dip, and repeats slower than five a second, where half of the sound is new."""
+_JOIN_NOTE_S = 0.4
+"""Joins of notes longer than this dip, and slow repeats, where half of the sound is new."""
 _BESIDE = 4
 """Strokes before and after among which the metre must tell one from another, or there is nothing to lean on."""
 _AROUND_FRAMES = 12
@@ -186,7 +187,7 @@ def leaning(
     rows = parameters.repeats
     before_s = np.r_[np.inf, np.diff(gestures.onset_s)]
     stroke = gestures.joined & gestures.repeated & ~gestures.entry & ~gestures.frozen & ~gestures.resting
-    stroke &= before_s > _FASTEST_REPEAT_S
+    stroke &= before_s > FASTEST_REPEAT_S
     edge = np.flatnonzero(np.diff(np.r_[False, stroke, False]))
     spans = edge.reshape(-1, 2)  # first stroke and the one after the last, (n_rows, 2)
     spans = spans[spans[:, 1] - spans[:, 0] >= rows.from_strokes]
@@ -236,8 +237,8 @@ def never_bare(value: Array, gestures: Gestures, bounds: Bounds, *, parameters: 
     limits = parameters.limits
     before_s = np.r_[np.inf, np.diff(gestures.onset_s)]
     long = np.minimum(gestures.length_s, np.r_[np.inf, gestures.length_s[:-1]]) > _JOIN_NOTE_S
-    wanted = gestures.joined & ~gestures.entry & ~gestures.frozen & ~gestures.resting & (gestures.renewed >= _RENEWED)
-    wanted &= np.where(gestures.repeated, before_s > _FASTEST_REPEAT_S, long)
+    wanted = gestures.joined & ~gestures.entry & ~gestures.frozen & ~gestures.resting & (gestures.renewed >= RENEWED)
+    wanted &= np.where(gestures.repeated, before_s > FASTEST_REPEAT_S, long)
     at = np.rint(gestures.onset_s / FRAME_S).astype(np.int64)
     index = np.flatnonzero(wanted & (at >= _AROUND_FRAMES) & (at < len(value) - _AROUND_FRAMES))
     if not len(index):
