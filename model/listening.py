@@ -158,7 +158,9 @@ def _events(
         for closing in closings:
             label = EVENTS.index(closing.label)
             notes = closing_notes(part.notes, closing)
-            shaped = closing_attacks(a, own, closing) if part.kind != "percussive" else None
+            # a part that leaves before the closing begins has no share in it: nothing heard would tell why it falls
+            shares = bool(np.any(notes)) and part.kind != "percussive"
+            shaped = closing_attacks(a, own, closing) if shares else None
             if shaped:
                 of_attack[shaped[0] : shaped[1] + 1] = label
             if np.any(notes):

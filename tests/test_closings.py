@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 from heard_cues import Row, Voice, events, hear_voices, line
 
@@ -112,3 +113,12 @@ def test_a_part_that_has_stopped_long_before_does_not_close(tmp_path: Path) -> N
         tmp_path, Voice("Violins", line(*BODY, *END)), Voice("Oboe", line((72, 2.0), (71, 2.0), (72, 2.0)))
     )
     assert set(events(heard.parts[1])) == {"none"}
+
+
+def test_a_part_that_leaves_just_before_the_closing_is_shaped_as_before(tmp_path: Path) -> None:
+    """Its last phrase bears no name of a closing, so it has to stay within the range of any phrase."""
+    low = [(p - 24, *rest) for p, *rest in line(*BODY, (67, 2.0), (65, 2.0))]
+    heard = hear_voices(tmp_path, Voice("Violins", line(*BODY, *END)), Voice("Cello", low))
+    assert events(heard.parts[0])[-1] == "closing-fall"
+    assert set(events(heard.parts[1])) == {"none"}
+    assert not np.any(heard.parts[1].attacks.event)
