@@ -170,7 +170,9 @@ def grid_of(gestures: Gestures, frames: int | Ints) -> Grid:
     """The frames and who governs them: so many from the first on, or those of the given numbers."""
     frame = np.arange(frames) if isinstance(frames, int) else frames
     time_s = np.asarray(frame * FRAME_S, dtype=np.float64)
-    index = np.maximum(np.searchsorted(gestures.onset_s, time_s + 1e-6, side="right") - 1, 0)
+    first = np.searchsorted(time_s + 1e-6, gestures.onset_s)  # frame of each gesture
+    first[:1] = 0
+    index = np.repeat(np.arange(gestures.n_gestures), np.diff(first, append=len(frame)))
     return Grid(
         frame=frame,
         time_s=time_s,

@@ -49,6 +49,8 @@ class _Held:
     seen, first, last : int arrays, (n_seen,)
         The frames that are looked at, every few of each note, by their places in the row; of each, which of those seen
         are the first and the last of its note.
+    begin : int array, (n_notes,)
+        Which of those seen each note begins with.
     width : int
         Windows hold so many frames that are looked at.
     """
@@ -57,6 +59,7 @@ class _Held:
     seen: Ints
     first: Ints
     last: Ints
+    begin: Ints
     width: int
 
     @classmethod
@@ -71,6 +74,7 @@ class _Held:
             seen=(np.cumsum(lengths) - lengths)[owner] + _STRIDE * place,
             first=(after - n_seen)[owner],
             last=(after - 1)[owner],
+            begin=after - n_seen,
             width=width // _STRIDE,
         )
 
@@ -87,7 +91,7 @@ class _Held:
 
     def least(self, moved: Array) -> Array:
         """The smallest of each note's windows, shape (n_notes,)."""
-        return np.asarray(np.minimum.reduceat(moved, np.unique(self.first)))
+        return np.asarray(np.minimum.reduceat(moved, self.begin))
 
     def spread(self, share: Array, *, move_s: float) -> Array:
         """The largest share of the windows (as in `movement`) over each frame, with ramps between; (n_frames,)."""
@@ -197,21 +201,24 @@ def leaning(
     middle = np.clip(np.rint((gestures.onset_s + 0.5 * gestures.length_s) / FRAME_S), 0, len(value) - 1).astype(int)
     level = value[middle, 0]
     out = value.copy()
+    strokes, leans = [], []
     for first, after in spans.tolist():
         i = np.arange(first, after)
         metre = gestures.metre[i]
         beside = sliding_window_view(np.pad(metre, _BESIDE, mode="edge"), 2 * _BESIDE + 1)  # (n_strokes, n_beside)
         lean = np.where(np.ptp(beside, axis=1) > 0.0, np.interp(metre, rows.at_metre, rows.share), 1.0)
         lean = lean * (1.0 - rows.carried * np.tanh((level[i] - level[i - 1]) / rows.carried_cc))
-        lean = np.clip(lean * (1.0 + rows.residue * residue.dip[i]), *rows.bounds)
-        for lane in (0, 1):
-            low, high = _dip_frames(gestures, i, lane, len(value), parameters=parameters)
-            n = high - low
-            frame, stroke = spans_of(low, high), np.repeat(np.arange(len(i)), n)
-            first_cc, last_cc = value[low, lane], value[high - 1, lane]
-            line = first_cc[stroke] + ((last_cc - first_cc) / (n - 1))[stroke] * (frame - low[stroke])
-            below = np.minimum(value[frame, lane] - line, 0.0)
-            np.add.at(out[:, lane], frame, (lean - 1.0)[stroke] * below)
+        strokes.append(i)
+        leans.append(np.clip(lean * (1.0 + rows.residue * residue.dip[i]), *rows.bounds))
+    more = np.concatenate(leans) - 1.0
+    for lane in (0, 1):
+        low, high = _dip_frames(gestures, np.concatenate(strokes), lane, len(value), parameters=parameters)
+        n = high - low
+        frame, stroke = spans_of(low, high), np.repeat(np.arange(len(n)), n)
+        first_cc, last_cc = value[low, lane], value[high - 1, lane]
+        line = first_cc[stroke] + ((last_cc - first_cc) / (n - 1))[stroke] * (frame - low[stroke])
+        below = np.minimum(value[frame, lane] - line, 0.0)
+        np.add.at(out[:, lane], frame, more[stroke] * below)
     value[:] = out
     return value
 

@@ -120,12 +120,12 @@ def _levelled(
     coarse = grid_of(gestures, few)
     before = np.maximum(value[few], (-np.inf, _LEAST_EXPRESSION_CC, -np.inf))
     after = _at_level(hearing, index, before.copy(), sounding[few], gestures, coarse, parameters=parameters)
-    low = np.arange(len(value)) // _COARSE
+    low, share = np.divmod(np.arange(len(value)), _COARSE)
     high = np.minimum(low + 1, len(few) - 1)
-    share = np.arange(len(value)) % _COARSE / _COARSE
     run = np.cumsum(gestures.entry)
     here, there = run[grid.index], run[coarse.index]
-    share = np.select([there[low] != here, there[high] != here], [1.0, 0.0], share)
+    share = np.where(there[high] != here, 0.0, share / _COARSE)
+    share[there[low] != here] = 1.0
     out = value.copy()
     change, ratio = after[:, 0] - before[:, 0], after[:, 1] / before[:, 1]
     out[:, 0] += change[low] + (change[high] - change[low]) * share

@@ -26,9 +26,12 @@ def skewed_arc(
 
     A power above 1 makes that flank hold back: the rise begins later, the fall comes later.
     """
-    up = ease(share / peak) ** rise_power
-    down = ease((share - peak) / (1.0 - peak)) ** fall_power
-    return np.where(share <= peak, start + (top - start) * up, top + (end - top) * down)
+    rising = share <= peak
+    way = ease(np.where(rising, share / peak, (share - peak) / (1.0 - peak)))
+    way[rising] **= rise_power
+    way[~rising] **= fall_power
+    begin, goal = np.where(rising, start, top), np.where(rising, top, end)
+    return np.asarray(begin + (goal - begin) * way)
 
 
 def through_nodes(share: Array, nodes: tuple[tuple[float, float], ...], *, last_power: float = 1.0) -> Array:
@@ -57,9 +60,12 @@ def bent_into(value: Array, low: float, high: float, *, knee: float) -> Array:
     Beyond the knee's start the excess d becomes knee * (1 - exp(-d / knee)): the curve never stands still at the bound.
     """
     knee = min(knee, (high - low) / 2.0)
-    over = np.maximum(value - (high - knee), 0.0)
-    under = np.maximum((low + knee) - value, 0.0)
-    return np.asarray(value - over + knee * -np.expm1(-over / knee) + under - knee * -np.expm1(-under / knee))
+    out = value.copy()
+    above, below = value > high - knee, value < low + knee
+    over, under = value[above] - (high - knee), (low + knee) - value[below]
+    out[above] = value[above] - over + knee * -np.expm1(-over / knee)
+    out[below] = value[below] + under - knee * -np.expm1(-under / knee)
+    return out
 
 
 def running_maximum(value: Array, width: int) -> Array:
