@@ -15,7 +15,16 @@ from phrasewright.data.midi import Track
 from phrasewright.data.notes import Notes
 from phrasewright.data.plan import MF_CC, plan_levels
 from phrasewright.model.colour_lanes import attack_cc, bow_cc
-from phrasewright.model.events import LAST_TICK, LaneRequest, Stay, pieces_of, sound_of, step_limits
+from phrasewright.model.events import (
+    LAST_TICK,
+    LaneRequest,
+    Stay,
+    gap_spans,
+    gesture_spans,
+    pieces_of,
+    sound_of,
+    step_limits,
+)
 from phrasewright.model.existing import (
     FOLLOW,
     Drawn,
@@ -31,7 +40,7 @@ from phrasewright.model.existing import (
     read_drawn,
     stays_of,
 )
-from phrasewright.model.hearing import EVENTS, CueHearing, PartHearing
+from phrasewright.model.hearing import CueHearing, PartHearing
 from phrasewright.model.lanes import FRAME_S, DenseLanes, frame_times_s, n_frames_for
 from phrasewright.model.limits import dynamics_bounds
 from phrasewright.model.responses import Timing, answered, timing_of
@@ -39,8 +48,6 @@ from phrasewright.model.thinning import GESTURE_LIMIT_CC
 
 RANGES_CC = {"dynamics": (12, 118), "expression": (48, 120), **dict.fromkeys(("vibrato", *COLOUR_LANES), (0, 127))}
 """Limits of the lanes while a part sounds (common practice, no source)."""
-GESTURE_S = (-0.15, 0.3)
-"""How far a re-articulation, accent or sforzando reaches around its onset."""
 _RESET_CC, _FINE_CC = 121, 32
 
 Mask = NDArray[np.bool_]
@@ -228,23 +235,6 @@ def phrase_ticks(heard: PartHearing) -> PhraseTicks:
     reach = np.maximum.accumulate(notes.offset_tick) if notes.n_notes else notes.offset_tick
     end = np.minimum(reach[np.r_[first[1:], notes.n_notes] - 1], np.r_[start[1:], reach[-1:]])
     return PhraseTicks(start, np.maximum(end, start + 1))
-
-
-def gesture_spans(heard: PartHearing) -> NDArray[np.float64]:
-    """Spans around re-articulations, accents and sforzandi, shape (n_gestures, 2), seconds."""
-    attacks = heard.attacks
-    sharp = np.isin(attacks.event, [EVENTS.index("accent"), EVENTS.index("sforzando")])
-    timing = timing_of(heard)
-    sounding_s = attacks.onset_s if timing is None else timing.sounding_s
-    onset_s = sounding_s[sharp | (attacks.repeated & (attacks.rest_before_s < 0.25))]
-    return np.stack([onset_s + GESTURE_S[0], onset_s + GESTURE_S[1]], axis=1)
-
-
-def gap_spans(notes: Notes) -> NDArray[np.float64]:
-    """Spans between notes in which nothing sounds, shape (n_gaps, 2), seconds."""
-    reach_s = np.maximum.accumulate(notes.offset_s)[:-1]
-    open_ = notes.onset_s[1:] > reach_s + 1e-9
-    return np.stack([reach_s[open_], notes.onset_s[1:][open_]], axis=1)
 
 
 def lane_range(

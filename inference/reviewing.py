@@ -19,7 +19,7 @@ from phrasewright.data.profiles import Profile, read_profile
 from phrasewright.data.reading import read_cue
 from phrasewright.data.tempo import TempoMap
 from phrasewright.inference.counterparts import lane_of
-from phrasewright.inference.lane_plans import gesture_spans
+from phrasewright.model.events import gesture_spans
 from phrasewright.model.hearing import CueHearing, PartHearing
 from phrasewright.model.listening import hear
 from phrasewright.model.responses import by_default_law, timing_of

@@ -20,7 +20,9 @@ from numpy.typing import NDArray
 
 from phrasewright.data.notes import Notes
 from phrasewright.data.tempo import TempoMap
+from phrasewright.model.hearing import EVENTS, PartHearing
 from phrasewright.model.lanes import FRAME_S
+from phrasewright.model.responses import timing_of
 from phrasewright.model.rests import LEAD_S, LONG_REST_BARS, LONG_REST_S, REST_S, TAIL_S, floor_tick, rest_events
 from phrasewright.model.thinning import (
     FREE_LIMIT_CC,
@@ -38,6 +40,8 @@ Ints = NDArray[np.int64]
 BATCH_FRAMES = 2_000_000
 """Frames of all lanes to write together: enough that the vectors are long, few enough that memory stays bounded."""
 LAST_TICK = np.iinfo(np.int64).max // 4
+GESTURE_S = (-0.15, 0.3)
+"""How far a re-articulation, accent or sforzando reaches around its onset."""
 
 
 @dataclass(frozen=True)
@@ -364,3 +368,20 @@ def step_limits(n_frames: int, *, gesture_s: Floats, gap_s: Floats) -> Floats:
     for start_s, end_s in gap_s.tolist():
         limit[max(int(np.ceil(start_s / FRAME_S)), 0) : max(int(end_s / FRAME_S), 0)] = FREE_LIMIT_CC
     return limit
+
+
+def gesture_spans(heard: PartHearing) -> Floats:
+    """Spans around re-articulations, accents and sforzandi, shape (n_gestures, 2), seconds."""
+    attacks = heard.attacks
+    sharp = np.isin(attacks.event, [EVENTS.index("accent"), EVENTS.index("sforzando")])
+    timing = timing_of(heard)
+    sounding_s = attacks.onset_s if timing is None else timing.sounding_s
+    onset_s = sounding_s[sharp | (attacks.repeated & (attacks.rest_before_s < 0.25))]
+    return np.stack([onset_s + GESTURE_S[0], onset_s + GESTURE_S[1]], axis=1)
+
+
+def gap_spans(notes: Notes) -> Floats:
+    """Spans between notes in which nothing sounds, shape (n_gaps, 2), seconds."""
+    reach_s = np.maximum.accumulate(notes.offset_s)[:-1]
+    open_ = notes.onset_s[1:] > reach_s + 1e-9
+    return np.stack([reach_s[open_], notes.onset_s[1:][open_]], axis=1)

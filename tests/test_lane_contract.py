@@ -25,8 +25,8 @@ from shaped_cues import coarse, film_frames, one_track, orchestra
 from phrasewright.data.cue import Cue, Part
 from phrasewright.data.midi import split_midi
 from phrasewright.data.reading import read_cue
-from phrasewright.inference.lane_plans import gesture_spans
 from phrasewright.inference.shaping import Predictor, ShapeOptions, shape_cue
+from phrasewright.model.events import gesture_spans
 from phrasewright.model.hearing import CueHearing
 from phrasewright.model.lanes import DenseLanes
 from phrasewright.model.listening import hear

@@ -15,8 +15,8 @@ from phrasewright.data.curves import Curve
 from phrasewright.data.errors import InputError, UsageError
 from phrasewright.data.reading import read_cue
 from phrasewright.inference import cli
-from phrasewright.inference.lane_plans import gesture_spans
 from phrasewright.inference.shaping import ShapeOptions, shape_cue
+from phrasewright.model.events import gesture_spans
 from phrasewright.model.listening import hear
 
 

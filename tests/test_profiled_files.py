@@ -19,8 +19,8 @@ from phrasewright.data.demo_cues import write_demo
 from phrasewright.data.profiles import read_profile
 from phrasewright.data.reading import read_cue
 from phrasewright.inference import cli
-from phrasewright.inference.lane_plans import gesture_spans
 from phrasewright.inference.shaping import ShapeOptions, shape_cue
+from phrasewright.model.events import gesture_spans
 from phrasewright.model.hearing import CueHearing
 from phrasewright.model.lanes import dynamics_to_db, expression_to_db
 from phrasewright.model.listening import hear

@@ -14,8 +14,8 @@ from shaped_cues import chords, control, line, note, orchestra, program, track, 
 
 from phrasewright.data.reading import read_cue
 from phrasewright.inference import cli
-from phrasewright.inference.lane_plans import gesture_spans
 from phrasewright.inference.reviewing import review_file
+from phrasewright.model.events import gesture_spans
 from phrasewright.model.listening import hear
 from phrasewright.model.repeats import joinable_repeats, joined_notes, within
 

@@ -23,8 +23,8 @@ from numpy.typing import NDArray
 
 from phrasewright.data.curves import LANES
 from phrasewright.data.tempo import TempoMap
-from phrasewright.model.events import LaneRequest, sound_of, step_limits, write_lanes
-from phrasewright.model.hearing import EVENTS, CueHearing
+from phrasewright.model.events import LaneRequest, gap_spans, gesture_spans, sound_of, step_limits, write_lanes
+from phrasewright.model.hearing import CueHearing
 from phrasewright.model.lanes import FRAME_S, frame_times_s
 from phrasewright.model.limits import sounding_frames
 from phrasewright.model.rules import rules_lanes
@@ -32,8 +32,6 @@ from phrasewright.training.alive import life_of, pooled
 from phrasewright.training.material import HANDS, hands_at, heard, validation_movements
 
 Array = NDArray[np.float64]
-GESTURE_S = (-0.15, 0.3)
-"""How far a re-articulation, accent or sforzando reaches around its onset, as in shaping a file."""
 
 
 Events = list[tuple[NDArray[np.int64], NDArray[np.int64]]]
@@ -44,17 +42,9 @@ SLOW_CC_PER_S = 100.0
 
 def written(hearing: CueHearing, index: int, value_cc: Array) -> Events:
     """The events of dense lanes, (n_frames, n_lanes) on the 10 ms grid."""
-    part, tempo = hearing.parts[index], hearing.cue.tempo
-    notes, attacks = part.part.notes, part.attacks
-    sharp = np.isin(attacks.event, [EVENTS.index("accent"), EVENTS.index("sforzando")])
-    onset_s = attacks.onset_s[sharp | (attacks.repeated & (attacks.rest_before_s < 0.25))]
-    reach_s = np.maximum.accumulate(notes.offset_s)[:-1]
-    silent = notes.onset_s[1:] > reach_s + 1e-9
-    limit_cc = step_limits(
-        len(value_cc),
-        gesture_s=np.stack([onset_s + GESTURE_S[0], onset_s + GESTURE_S[1]], axis=1),
-        gap_s=np.stack([reach_s[silent], notes.onset_s[1:][silent]], axis=1),
-    )
+    heard, tempo = hearing.parts[index], hearing.cue.tempo
+    notes = heard.part.notes
+    limit_cc = step_limits(len(value_cc), gesture_s=gesture_spans(heard), gap_s=gap_spans(notes))
     none = np.zeros(0, dtype=np.int64)
     return write_lanes([LaneRequest(sound_of(notes), lane, limit_cc, (), none) for lane in value_cc.T], tempo)
 
