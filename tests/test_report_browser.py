@@ -18,6 +18,7 @@ from phrasewright.inference.reporting import shape_report, write_report
 from phrasewright.inference.shaping import shape_cue
 
 HOSTILE = "<img src=x onerror=alert(1)></script><b>Violin</b> & \"co\""
+HOSTILE_FILE = "dr<img src=x onerror=alert(2)>\x1b[2J\u202ewn &amp; <b>.mid"
 TUNE = [(60 + (5 * i) % 13, float(i) + (i // 8), 1.0, 60 + 2 * i) for i in range(32)]  # four phrases, rests between
 ARC = {1: [*ramp(0, 17, 40, 90), *ramp(18, 36, 89, 45)], 11: [*ramp(0, 17, 80, 104), *ramp(18, 36, 103, 85)]}
 LOUD_IN_PHRASE_3 = {1: [*ramp(0, 17, 40, 90), (18.0, 120), *ramp(28, 36, 80, 45)], 11: ARC[11]}
@@ -30,7 +31,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def left(folder: Path) -> Path:
-    return write_cue(folder / "drawn.mid", Line(HOSTILE, 40, TUNE, ARC), Line("Cellos", 42, TUNE, ARC))
+    return write_cue(folder / HOSTILE_FILE, Line(HOSTILE, 40, TUNE, ARC), Line("Cellos", 42, TUNE, ARC))
 
 
 @pytest.fixture(scope="module")
@@ -96,6 +97,10 @@ def test_a_hostile_name_is_only_a_name(compared: Path, browser: Any) -> None:
     assert browser.execute_script("return document.querySelectorAll('img, b:not(#readout b)').length") == 0
     options = browser.execute_script("return [...document.querySelectorAll('#part option')].map(o => o.textContent)")
     assert "onerror" in options[0]
+    words = browser.execute_script("return document.body.textContent")
+    assert "dr<img src=x onerror=alert(2)>" in words, "the name of the file is shown, as words"
+    assert "\x1b" not in words
+    assert "\u202e" not in words, "no letters that turn the line round"
     assert complaints(browser) == []
 
 
