@@ -24,11 +24,11 @@ from phrasewright.data.printing import printable
 from phrasewright.data.profiles import Profile
 from phrasewright.data.reading import read_cue
 from phrasewright.inference.counterparts import Counterpart, counterparts, lane_of
+from phrasewright.inference.lane_plans import bar_ticks, select_parts
 from phrasewright.inference.page import Page, metre_text, page_of
 from phrasewright.inference.panels import FAINT, INK, LANE_COLOUR, LEFT, PALE, RIGHT, STYLE, block_of, draw_block
 from phrasewright.model.hearing import CueHearing
 from phrasewright.model.listening import hear
-from phrasewright.model.spans import bar_ticks, select_parts
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

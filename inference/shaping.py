@@ -23,7 +23,7 @@ from phrasewright.data.notes import note_events
 from phrasewright.data.plan import Plan, read_plan
 from phrasewright.data.profiles import read_profile
 from phrasewright.data.reading import cue_of, read_cue
-from phrasewright.inference.lane_plans import LanePlan, plan_part
+from phrasewright.inference.lane_plans import LanePlan, bar_ticks, outside, plan_part, select_parts
 from phrasewright.inference.parts_at_once import processes_for, results_by_part
 from phrasewright.model.events import BATCH_FRAMES, LaneRequest, write_lanes
 from phrasewright.model.existing import EXISTING_MODES
@@ -33,7 +33,6 @@ from phrasewright.model.listening import hear
 from phrasewright.model.look_first import Spreads, Unsure, claimed_spreads, least_sure
 from phrasewright.model.offsets import offset_of
 from phrasewright.model.repeats import joinable_repeats, joined_notes, within
-from phrasewright.model.spans import bar_ticks, outside, select_parts
 
 Predictor = Callable[[CueHearing, int], DenseLanes]
 _PLAN_REMARKS = {"marks": "loudness follows the dynamic marks in the file", "table": "loudness follows the plan"}

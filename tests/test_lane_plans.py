@@ -12,9 +12,9 @@ from shaped_cues import Event, control, film_frames, note, orchestra, program, t
 
 from phrasewright.data.errors import UsageError
 from phrasewright.data.reading import read_cue
+from phrasewright.inference.lane_plans import bar_ticks, outside, select_parts
 from phrasewright.inference.shaping import ShapeOptions, shape_cue
 from phrasewright.model.events import LAST_TICK
-from phrasewright.model.spans import bar_ticks, outside, select_parts
 
 BEAT = 480
 BAR = 4 * BEAT
