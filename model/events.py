@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from phrasewright.data.notes import Notes
 from phrasewright.data.tempo import TempoMap
 from phrasewright.model.hearing import EVENTS, PartHearing
-from phrasewright.model.lanes import FRAME_S
+from phrasewright.model.lanes import FRAME_S, spans_of
 from phrasewright.model.responses import timing_of
 from phrasewright.model.rests import LEAD_S, LONG_REST_BARS, LONG_REST_S, REST_S, TAIL_S, floor_tick, rest_events
 from phrasewright.model.thinning import (
@@ -192,13 +192,11 @@ def _thin_all(
     spacing = spacing_frames(tempo, max(len(r.dense_cc) for r in requests))
     values, spacings, limits, lengths = [], [], [], []
     for request, (first, last) in zip(requests, frames, strict=True):
-        span = last - first + 1
-        ends = np.cumsum(span, dtype=np.int64)
-        index = np.arange(int(span.sum())) + np.repeat(first - (ends - span), span)
+        index = spans_of(first, last + 1)
         values.append(request.dense_cc[index])
         spacings.append(spacing[index])
         limits.append(request.limit_cc[index])
-        lengths.append(span)
+        lengths.append(last - first + 1)
     begin = np.r_[0, np.cumsum(np.concatenate(lengths))]
     origin = np.concatenate([first for first, _ in frames])
     return thin(
@@ -226,8 +224,7 @@ def _one_lane(
     rest_tick, rest_value = _around(request, pieces, entry, final, tempo)
     tick = np.concatenate([tick, rest_tick])
     value = np.concatenate([value, rest_value])
-    rank = np.r_[np.zeros(len(where), dtype=np.int64), np.ones(len(rest_tick), dtype=np.int64)]
-    order = np.lexsort((rank, tick))
+    order = np.argsort(tick, kind="stable")  # at one tick what is said in rests counts
     tick, value = tick[order], value[order]
     keep = np.r_[tick[1:] != tick[:-1], True] if len(tick) else np.zeros(0, dtype=bool)
     tick, value = tick[keep], value[keep]
@@ -363,10 +360,9 @@ def step_limits(n_frames: int, *, gesture_s: Floats, gap_s: Floats) -> Floats:
         Spans in which nothing sounds: no limit there.
     """
     limit = np.full(n_frames, float(STEP_LIMIT_CC))
-    for start_s, end_s in gesture_s.tolist():
-        limit[max(int(np.ceil(start_s / FRAME_S)), 0) : max(int(end_s / FRAME_S), 0)] = GESTURE_LIMIT_CC
-    for start_s, end_s in gap_s.tolist():
-        limit[max(int(np.ceil(start_s / FRAME_S)), 0) : max(int(end_s / FRAME_S), 0)] = FREE_LIMIT_CC
+    for span_s, most_cc in ((gesture_s, GESTURE_LIMIT_CC), (gap_s, FREE_LIMIT_CC)):
+        first = np.clip(np.ceil(span_s[:, 0] / FRAME_S).astype(np.int64), 0, n_frames)
+        limit[spans_of(first, np.clip((span_s[:, 1] / FRAME_S).astype(np.int64), first, n_frames))] = most_cc
     return limit
 
 
