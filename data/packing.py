@@ -76,10 +76,11 @@ def unpack(content: bytes) -> dict[str, NDArray[Any]]:
 
 
 def curve_arrays(curve: Curve, *, prefix: str) -> dict[str, NDArray[Any]]:
-    """A lane as arrays: microseconds from point to point, and whole steps."""
-    time_us = np.rint(curve.time_s * _US_PER_S).astype(np.int64)
+    """A lane as arrays: microseconds from point to point, in four bytes where they can be, and whole steps."""
+    apart_us = np.diff(np.rint(curve.time_s * _US_PER_S).astype(np.int64), prepend=0)
+    short = np.abs(apart_us).max(initial=0) <= np.iinfo(np.int32).max
     return {
-        f"{prefix}.us": np.diff(time_us, prepend=0),
+        f"{prefix}.us": apart_us.astype(np.int32) if short else apart_us,
         f"{prefix}.cc": np.clip(np.rint(curve.value_cc), 0, 127).astype(np.uint8),
     }
 
