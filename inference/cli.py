@@ -189,7 +189,7 @@ def _record(shaped: Any) -> str:
         with Store() as store:
             record_shaped(
                 store, shaped.cue, shaped.whole, style=shaped.summary["style"], version=shaped.version, kept=kept,
-                plan=shaped.plan,
+                plan=shaped.plan, lanes=shaped.lanes,
             )
     except PhrasewrightError as fault:
         return f"not recorded: {fault}"

@@ -36,6 +36,7 @@ from phrasewright.model.repeats import joinable_repeats, joined_notes, within
 
 Predictor = Callable[[CueHearing, int], DenseLanes]
 _PLAN_REMARKS = {"marks": "loudness follows the dynamic marks in the file", "table": "loudness follows the plan"}
+LanesAsWritten = Mapping[int, Mapping[str, tuple[NDArray[np.int64], NDArray[np.uint8]]]]
 STYLE_NAMES = {"rules": "rules", "network": "shipped"}
 
 
@@ -95,7 +96,7 @@ class Shaped:
 
     `cue` is what was shaped, `version` the version of the style that predicted, `whole` the file with its notes, also
     where `content` holds lanes only, `spreads` how sure the prediction is where it was written, `plan` the loudness
-    that was followed.
+    that was followed, `lanes` the ticks and values that each lane of each part (from 1) has in `whole`.
     """
 
     content: bytes
@@ -105,6 +106,7 @@ class Shaped:
     whole: bytes
     spreads: Spreads
     plan: Plan
+    lanes: LanesAsWritten
 
 
 @dataclass(frozen=True)
@@ -207,7 +209,7 @@ def shape_cue(
     parts = [found.get(i, _WrittenPart()) for i in range(len(cue.parts))]
     plans = [[plan for plan, _, _ in part.lanes] for part in parts]
     spreads = {part.index: own.spreads for part, own in zip(cue.parts, parts, strict=True)}
-    whole, counts = _woven(cue, parts)
+    whole, counts, lanes = _woven(cue, parts)
     content = _lanes_alone(cue, plans, whole) if options.lanes_only else whole
     summary: dict[str, Any] = {
         "in": str(path),
@@ -227,7 +229,7 @@ def shape_cue(
             told["joined"] = [_joined_note(cue, part, chain) for chain in own.joined]
         if any(part.joined for part in parts):  # what is learned from later has the notes of the file that was written
             cue = cue_of(split_midi(whole, name=str(path)), path=path, profile=profile)
-    return Shaped(content, summary, cue, by.version, whole, spreads, hearing.plan)
+    return Shaped(content, summary, cue, by.version, whole, spreads, hearing.plan, lanes)
 
 
 @dataclass(frozen=True)
@@ -333,8 +335,8 @@ def _skip_reason(part: Part, chosen: frozenset[int], span: tuple[int, int] | Non
     return None
 
 
-def _woven(cue: Cue, parts: Sequence[_WrittenPart]) -> tuple[bytes, dict[tuple[int, str], int]]:
-    """The file with all lanes, and how many events each lane of each part (from 1) holds in it.
+def _woven(cue: Cue, parts: Sequence[_WrittenPart]) -> tuple[bytes, dict[tuple[int, str], int], LanesAsWritten]:
+    """The file with all lanes, how many events each lane of each part (from 1) holds in it, and which.
 
     Of notes that become one the first note-on and the last note-off stay.
     """
@@ -361,7 +363,29 @@ def _woven(cue: Cue, parts: Sequence[_WrittenPart]) -> tuple[bytes, dict[tuple[i
         order = np.argsort(np.concatenate([lane.tick for lane in own]), kind="stable")
         columns = ("tick", "channel", "controller", "value")
         added[track] = LaneEvents(*(np.concatenate([getattr(lane, name) for lane in own])[order] for name in columns))
-    return weave(cue.midi, removed=removed, added=added), counts
+    return weave(cue.midi, removed=removed, added=added), counts, _as_written(cue, parts, removed)
+
+
+def _as_written(
+    cue: Cue, parts: Sequence[_WrittenPart], removed: Mapping[int, NDArray[np.bool_]]
+) -> dict[int, dict[str, tuple[NDArray[np.int64], NDArray[np.uint8]]]]:
+    """What each lane of each part (from 1) holds in the file: what stays of it, and what is new, never at one tick."""
+    lanes: dict[int, dict[str, tuple[NDArray[np.int64], NDArray[np.uint8]]]] = {}
+    for part, written in zip(cue.parts, parts, strict=True):
+        track = cue.midi.tracks[part.track - 1]
+        stays = track.status == (0xB0 | (part.channel - 1))
+        if part.track - 1 in removed:
+            stays &= ~removed[part.track - 1]
+        new = {plan.lane: (tick, value) for plan, tick, value in written.lanes}
+        own = lanes.setdefault(part.index, {})
+        for lane, cc in part.lane_cc.items():
+            at = np.flatnonzero(stays & (track.data1 == cc))
+            tick, value = track.tick[at], track.data2[at].astype(np.uint8)
+            if lane in new:
+                order = np.argsort(np.r_[tick, new[lane][0]], kind="stable")
+                tick, value = np.r_[tick, new[lane][0]][order], np.r_[value, new[lane][1]][order]
+            own[lane] = tick, value
+    return lanes
 
 
 def _lanes_alone(cue: Cue, plans: Sequence[Sequence[LanePlan]], whole: bytes) -> bytes:

@@ -8,8 +8,10 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from benchmark import synthetic_cue
 from shaped_cues import orchestra
@@ -19,6 +21,7 @@ from phrasewright.data.errors import InputError
 from phrasewright.inference import parts_at_once, shaping
 from phrasewright.inference.parts_at_once import processes_for, results_by_part
 from phrasewright.inference.shaping import ShapeOptions, shape_cue
+from phrasewright.training.first_passes import record_of
 
 HERE = os.getpid()
 NUMBERS = list(range(17, -1, -1))
@@ -195,6 +198,23 @@ def test_bytes_do_not_depend_on_processes(
     assert spread.summary == alone.summary
     assert spread.spreads.keys() == alone.spreads.keys()
     assert {i: list(own) for i, own in spread.spreads.items()} == {i: list(own) for i, own in alone.spreads.items()}
+
+
+@pytest.mark.parametrize("options", [ShapeOptions(bars=(3, 9)), ShapeOptions(existing="blend", join_repeats=True)])
+def test_lanes_are_told_as_they_stand_in_the_file(options: ShapeOptions, tmp_path: Path) -> None:
+    """Once more over a first pass, so that some stay and some are new."""
+    first = orchestra(tmp_path / "cue.mid")
+    again = tmp_path / "again.mid"
+    again.write_bytes(shape_cue(first, ShapeOptions(baseline=True, parts=("1", "3"))).content)
+    shaped = shape_cue(again, replace(options, baseline=True))
+    told, read = (
+        record_of(shaped.cue, shaped.whole, style="rules", version="1", lanes=lanes) for lanes in (shaped.lanes, None)
+    )
+    for one, other in zip(told.parts, read.parts, strict=True):
+        assert one.lanes.keys() == other.lanes.keys()
+        for lane in one.lanes:
+            assert np.array_equal(one.lanes[lane].time_s, other.lanes[lane].time_s)
+            assert np.array_equal(one.lanes[lane].value_cc, other.lanes[lane].value_cc)
 
 
 @pytest.fixture(scope="module")

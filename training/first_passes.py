@@ -34,6 +34,7 @@ from phrasewright.model.listening import hear
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+LanesAsWritten = Mapping[int, Mapping[str, tuple[Ints, NDArray[np.uint8]]]]
 
 _MIN_SHARE = 0.3
 """Of a corrected cue's notes, how many a first pass must hold to be its own."""
@@ -50,6 +51,7 @@ def record_of(
     version: str,
     kept: Mapping[int, Mapping[str, Sequence[Sequence[float]]]] | None = None,
     plan: Plan | None = None,
+    lanes: LanesAsWritten | None = None,
 ) -> ShapedRecord:
     """A first pass as it was written.
 
@@ -65,34 +67,45 @@ def record_of(
         Where a lane was on the page before and was kept.
     plan : Plan, optional
         The loudness asked for; one from a table is kept, since the file does not tell of it.
+    lanes : mapping from part number to lane name to (ticks, values), optional
+        What the lanes hold in `content`; it saves reading that.
 
     Raises
     ------
     InputError
         The file has other tracks than the cue.
     """
-    midi = split_midi(content, name=cue.path.name)
-    if len(midi.tracks) != len(cue.midi.tracks):
-        counts = f"{len(cue.midi.tracks)} tracks, but {len(midi.tracks)} in what was shaped from it"
-        raise InputError(f"{cue.path}: {counts}; shape it again")
+    lanes = _lanes_in(content, cue) if lanes is None else lanes
     parts = []
     for part in cue.parts:
-        track = midi.tracks[part.track - 1]
-        mine = track.status == (0xB0 | (part.channel - 1))
-        lanes = {}
-        for lane, cc in part.lane_cc.items():
-            here = mine & (track.data1 == cc)
-            if np.any(here):
-                time_s = cue.tempo.tick_to_s(track.tick[here])
-                lanes[lane] = Curve(np.asarray(time_s), track.data2[here].astype(np.float64))
+        curves = {
+            lane: Curve(np.asarray(cue.tempo.tick_to_s(tick)), value.astype(np.float64))
+            for lane, (tick, value) in lanes[part.index].items()
+            if len(tick)
+        }
         spans = (kept or {}).get(part.index, {})
         held = {lane: np.array(rows, dtype=np.float64).reshape(-1, 2) for lane, rows in spans.items() if len(rows)}
-        parts.append(ShapedPart(part.name, part.notes, lanes, held))
+        parts.append(ShapedPart(part.name, part.notes, curves, held))
     print_, knots = cue_fingerprint(cue), tempo_knots(cue.tempo)
     wanted = plan_text(plan, cue) if plan is not None and plan.origin == "table" else ""
     return ShapedRecord(
         print_, cue.path.name, style, version, digest(content), now_utc(), tuple(parts), *knots, wanted
     )  # fmt: skip
+
+
+def _lanes_in(content: bytes, cue: Cue) -> LanesAsWritten:
+    """What the lanes of a cue's parts hold in a file of the same tracks."""
+    midi = split_midi(content, name=cue.path.name)
+    if len(midi.tracks) != len(cue.midi.tracks):
+        counts = f"{len(cue.midi.tracks)} tracks, but {len(midi.tracks)} in what was shaped from it"
+        raise InputError(f"{cue.path}: {counts}; shape it again")
+    found = {}
+    for part in cue.parts:
+        track = midi.tracks[part.track - 1]
+        mine = track.status == (0xB0 | (part.channel - 1))
+        places = {lane: np.flatnonzero(mine & (track.data1 == cc)) for lane, cc in part.lane_cc.items()}
+        found[part.index] = {lane: (track.tick[at], track.data2[at].astype(np.uint8)) for lane, at in places.items()}
+    return found
 
 
 def record_shaped(
@@ -104,9 +117,10 @@ def record_shaped(
     version: str,
     kept: Mapping[int, Mapping[str, Sequence[Sequence[float]]]] | None = None,
     plan: Plan | None = None,
+    lanes: LanesAsWritten | None = None,
 ) -> None:
     """Keep a first pass in the store, so that its corrections can be learned. Parameters as in `record_of`."""
-    store.record_shaped(record_of(cue, content, style=style, version=version, kept=kept, plan=plan))
+    store.record_shaped(record_of(cue, content, style=style, version=version, kept=kept, plan=plan, lanes=lanes))
 
 
 def record_of_file(shaped: Cue) -> ShapedRecord:
