@@ -73,15 +73,16 @@ class Neighbours(nn.Module):
 
     def forward(self, h: Tensor, onset_s: Tensor, part: Tensor) -> Tensor:
         """`h` (attack, width), `onset_s` and `part` (attack,) -> (attack, width)."""
-        normed = self.norm(h)
-        n = h.shape[0]
-        here = torch.arange(n, device=h.device)
-        taps = []
-        for shift in self.shifts:
-            there = (here + shift).clamp(0, n - 1)
-            open_ = (here + shift == there) & (part[there] == part) & ((onset_s[there] - onset_s).abs() <= self.reach_s)
-            taps.append(normed[there] * open_[:, None].to(h.dtype))
-        mixed = nn.functional.gelu(self.mix(torch.cat(taps, dim=1)))  # (attack, 5 * width) -> (attack, width)
+        n, width = h.shape
+        beyond = -self.shifts[0]
+        padded = nn.functional.pad(self.norm(h), (0, 0, beyond, beyond))
+        taps = torch.cat([padded[beyond + shift : beyond + shift + n] for shift in self.shifts], dim=1)
+        wanted = torch.arange(n, device=h.device)[:, None] + torch.tensor(self.shifts, device=h.device)
+        there = wanted.clamp(0, n - 1)  # (attack, 5)
+        near = (onset_s[there] - onset_s[:, None]).abs() <= self.reach_s
+        open_ = (wanted == there) & (part[there] == part[:, None]) & near
+        taps = (taps.view(n, -1, width) * open_[:, :, None].to(h.dtype)).view(n, -1)
+        mixed = nn.functional.gelu(self.mix(taps))  # (attack, 5 * width) -> (attack, width)
         return h + torch.as_tensor(self.out(mixed))
 
 
@@ -121,7 +122,7 @@ class Network(Trunk):
 
     def represent(self, encoded: Tensor, frame: Tensor, at: Tensor) -> Tensor:
         """What the last layer sees of each frame: (frame, hidden). `at` (frame,) is each frame's attack."""
-        x = nn.functional.gelu(encoded[at] + self.moment(frame))  # (frame, hidden)
+        x = nn.functional.gelu(encoded.index_select(0, at) + self.moment(frame))  # (frame, hidden)
         for layer in self.layers:
             x = nn.functional.gelu(layer(x))
         return x
@@ -195,7 +196,7 @@ class Evidence(Trunk):
     def decode(self, encoded: Tensor, frame: Tensor, at: Tensor, known: Tensor | None = None) -> Tensor:
         """(attack, hidden), (frame, feature), each frame's attack, (frame, N_KNOWN) -> (frame, hidden)."""
         shift, scale = self.usual.unbind()
-        x = encoded[at] + self.moment(((frame - shift) * scale).clamp(-5.0, 5.0))
+        x = encoded.index_select(0, at) + self.moment(((frame - shift) * scale).clamp(-5.0, 5.0))
         x = nn.functional.gelu(x if known is None else x + self.known(known))
         for layer in self.layers:
             x = layer(x)
