@@ -245,25 +245,30 @@ def train(
     leave_processes()
     if first:
         bands = calibrated(default, evidence, judge)
-        networks = zip(WEIGHTS, (default, evidence), strict=True)
-        parameters = {name: sum(p.numel() for p in network.parameters()) for name, network in networks}
         spent = {"building_s": round(built_s), "total_s": round(time.monotonic() - began_s), "device": _device(chosen)}
+        told = {"preset": preset, "seed": seed, "corrections": len(more), **asdict(settings)}
         files = {out / "log.csv": _table(log)}
-        for name, stage in zip(WEIGHTS, ("default", "evidence"), strict=True):
+        for name, network, stage in zip(WEIGHTS, (default, evidence), ("default", "evidence"), strict=True):
+            parameters = sum(p.numel() for p in network.parameters())
             files |= card_files(
                 out / f"{name}.safetensors",
-                settings={"preset": preset, "seed": seed, "corrections": len(more), **asdict(settings)},
+                settings=told,
                 command=command,
                 scores=[score.name for score in kept],
-                figures={"parameters": parameters[name], "training": spent, "held out": _last(log, stage)},
+                figures={"parameters": parameters, "training": spent, "held out": _last(log, stage)},
                 bands=bands,
             )
-        for name, network in (("evidence", evidence), ("base", default)):  # the default's weights come last
-            files[out / f"{name}.safetensors"] = weights_bytes(network.eval())
-        write_together(files)
-        for name in ("default", "evidence"):
-            (out / f"{name}.checkpoint").unlink(missing_ok=True)
+        _write(out, files, default, evidence)
     return out / "base.safetensors" if first else None
+
+
+def _write(out: Path, files: dict[Path, bytes], default: Network, evidence: Evidence) -> None:
+    """Write files and weights together, the default's weights last, and drop the checkpoints."""
+    for name, network in (("evidence", evidence), ("base", default)):
+        files[out / f"{name}.safetensors"] = weights_bytes(network.eval())
+    write_together(files)
+    for name in ("default", "evidence"):
+        (out / f"{name}.checkpoint").unlink(missing_ok=True)
 
 
 def _check_folder(out: Path, *, force: bool) -> None:
