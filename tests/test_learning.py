@@ -262,11 +262,22 @@ def test_learning_that_is_killed_fifty_times_leaves_the_last_finished_version(tm
     kill_while_learning(tmp_path, times=50)
 
 
+_FEW_TREES = """
+import sys
+from functools import partial
+from phrasewright.inference.cli import main
+from phrasewright.training import personal_fitting
+personal_fitting.Boosting = partial(personal_fitting.Boosting, n_trees=10)
+main(sys.argv[1:])
+"""
+
+
 @pytest.mark.slow
 def test_eight_processes_learn_and_shape_on_one_store(tmp_path: Path) -> None:
+    """Four of each at once; nobody loses what another learned."""
     cue = write_cue(tmp_path / "one.mid", seed=1, n_phrases=2)
     drawn = draw(cue, tmp_path / "drawn.mid")
-    run = [sys.executable, "-m", "phrasewright.inference.cli"]
+    run = [sys.executable, "-c", _FEW_TREES]
     environment = {**os.environ, "PHRASEWRIGHT_HOME": str(tmp_path / "home")}
     subprocess.run([*run, "learn", "hand", str(drawn)], check=True, env=environment, capture_output=True)
     commands = [[*run, "learn", "hand", str(drawn)] for _ in range(4)]
@@ -275,10 +286,17 @@ def test_eight_processes_learn_and_shape_on_one_store(tmp_path: Path) -> None:
         subprocess.Popen(one, env=environment, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
         for one in commands
     ]
-    for process in processes:
-        _, told = process.communicate(timeout=600)
-        assert process.returncode == 0, told
+    try:
+        for process in processes:
+            _, told = process.communicate(timeout=600)
+            assert process.returncode == 0, told
+    finally:
+        for process in processes:
+            process.kill()
+            process.wait()
     with Store(tmp_path / "home") as store:
         assert store.check() == []
         assert len(store.versions("hand")) == 5
         assert load_style(store, "hand") is not None
+        (known,) = store._db.execute("SELECT COUNT(*) FROM shaped").fetchone()
+    assert 1 <= known <= 4, "one for each version of the style that shaped: the same file again is the same record"
