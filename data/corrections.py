@@ -20,6 +20,7 @@ from phrasewright.data.curves import DEFAULT_CC, Curve
 from phrasewright.data.errors import InputError, UsageError
 from phrasewright.data.midi import split_midi, weave
 from phrasewright.data.notes import Notes
+from phrasewright.data.printing import one_line
 from phrasewright.data.profiles import parse_profile
 from phrasewright.data.reading import cue_of
 from phrasewright.data.tempo import TempoMap
@@ -266,7 +267,8 @@ def stored_cue(cue: Cue, *, fingerprint: str, profile: str = "", plan: str = "")
     InputError
         The cue cannot be read back from what would be stored.
     """
-    stored = StoredCue(fingerprint, cue.path.name, without_lanes(cue), profile, digest(cue.midi.content), plan)
+    name = one_line(cue.path.name)
+    stored = StoredCue(fingerprint, name, without_lanes(cue), profile, digest(cue.midi.content), plan)
     again = stored.cue()
     if [part.notes.n_notes for part in again.parts] != [part.notes.n_notes for part in cue.parts]:
         raise InputError(f"{cue.path}: its notes change when its lanes are taken out; export it again as type 1")

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from phrasewright.data.cue import Cue
 from phrasewright.data.curves import ALL_LANES, COLOUR_LANES, LANES
 from phrasewright.data.files import check_output, write_whole
+from phrasewright.data.printing import one_line
 from phrasewright.data.profiles import Profile, read_profile
 from phrasewright.data.reading import read_cue
 from phrasewright.data.tempo import TempoMap
@@ -107,7 +108,8 @@ def compare_into(
     entries = read_profile(profile) if profile is not None else None
     compared = comparisons(left, rights, profile=entries, tables=table is not None or report is not None)
     if table is not None:
-        tables = [(str(path), one.table) for path, one in zip(rights, compared, strict=True) if one.table is not None]
+        named = zip(map(one_line, map(str, rights)), compared, strict=True)
+        tables = [(name, one.table) for name, one in named if one.table is not None]
         write_whole(table, csv_of(tables).encode(), force=force, inputs=inputs)
     if report is not None:
         from phrasewright.inference.comparison_page import compare_report

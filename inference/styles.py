@@ -13,6 +13,7 @@ from phrasewright.data.cue import FAMILIES
 from phrasewright.data.curves import ALL_LANES, LANES
 from phrasewright.data.errors import DamagedStoreError, InputError, UsageError
 from phrasewright.data.files import check_output, read_file, write_whole
+from phrasewright.data.printing import one_line
 from phrasewright.data.store import FILE_NAME, Store, store_folder
 from phrasewright.model.hearing import ROLES
 from phrasewright.model.personal import Style
@@ -98,7 +99,7 @@ def import_style(store: Store, path: Path, *, name: str | None = None) -> StyleV
     wanted = style.name if name is None else name
     if wanted in store.styles():
         raise InputError(f"{path}: there is a style called {wanted} already; choose another name with --name")
-    why = f"imported from {path.name}"
+    why = f"imported from {one_line(path.name)}"
     return store.add_version(wanted, payload=content, corrections=[], used=True, why=why, head=None)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -195,6 +196,24 @@ def test_pages_tables_and_pictures_beside_another_file_are_written(cue: Path, tm
     refused = run("compare", out, out, "--csv", table)
     assert refused.exit_code == 1
     assert "already there" in refused.stderr
+
+
+def test_a_name_that_is_no_utf_8_is_a_name_like_any(cue: Path, tmp_path: Path) -> None:
+    """Archives from other systems unpack to such names; records, tables and pages hold text."""
+    named = tmp_path / os.fsdecode(b"caf\xe9.mid")
+    try:
+        named.write_bytes(cue.read_bytes())
+    except OSError:
+        pytest.skip("this disk takes UTF-8 names only")
+    out = tmp_path / os.fsdecode(b"geformt\xe9.mid")
+    table, page = tmp_path / "figures.csv", tmp_path / "page.html"
+    shaped = run("shape", named, "-o", out, "--baseline", "--report", page)
+    assert shaped.exit_code == 0, shaped.output
+    compared = run("compare", out, out, "--csv", table, "--report", tmp_path / "compared.html")
+    assert compared.exit_code == 0, compared.output
+    assert "geformt\\udce9.mid,phrase" in table.read_text("utf-8")
+    learned = run("learn", "hand", out, "--json")
+    assert json.loads(learned.stdout)["used"] is False, learned.output
 
 
 def test_two_runs_give_the_same_bytes(cue: Path, tmp_path: Path) -> None:

@@ -109,7 +109,7 @@ def test_a_version_can_be_rebuilt_from_the_log(store: Store, unseen: CueHearing)
 
 
 def test_forgetting_a_cue_leaves_what_the_other_taught(store: Store) -> None:
-    version = forget("hand", "two-drawn.mid", store=store)
+    version = forget("hand", "corrected/two-drawn.mid", store=store)  # as the shell completes it
     assert set(version.corrections) == set(store.version("hand", 1).corrections)
     with pytest.raises(InputError, match="forgotten already"):
         forget("hand", "two-drawn.mid", store=store)

@@ -27,6 +27,7 @@ from phrasewright.data.errors import InputError
 from phrasewright.data.matching import CueMatch, TimeMap, match_cues
 from phrasewright.data.midi import split_midi
 from phrasewright.data.plan import Plan, plan_carried, plan_from_text, plan_text
+from phrasewright.data.printing import one_line
 from phrasewright.data.schema import now_utc
 from phrasewright.data.store import Store
 from phrasewright.model.hearing import CueHearing
@@ -89,7 +90,7 @@ def record_of(
     print_, knots = cue_fingerprint(cue), tempo_knots(cue.tempo)
     wanted = plan_text(plan, cue) if plan is not None and plan.origin == "table" else ""
     return ShapedRecord(
-        print_, cue.path.name, style, version, digest(content), now_utc(), tuple(parts), *knots, wanted
+        print_, one_line(cue.path.name), style, version, digest(content), now_utc(), tuple(parts), *knots, wanted
     )  # fmt: skip
 
 
@@ -131,7 +132,7 @@ def record_of_file(shaped: Cue) -> ShapedRecord:
         parts.append(ShapedPart(part.name, part.notes, {lane: c for lane, c in lanes.items() if c is not None}))
     content = shaped.midi.content
     print_, knots = cue_fingerprint(shaped), tempo_knots(shaped.tempo)
-    return ShapedRecord(print_, shaped.path.name, "", "", digest(content), "", tuple(parts), *knots)
+    return ShapedRecord(print_, one_line(shaped.path.name), "", "", digest(content), "", tuple(parts), *knots)
 
 
 def heard_again(stored: StoredCue) -> CueHearing:

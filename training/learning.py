@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from phrasewright.data.corrections import CorrectionSet, LoggedCorrection, StyleVersion, check_style_name
 from phrasewright.data.curves import ALL_LANES, LANES
 from phrasewright.data.errors import InputError, StyleMovedError
+from phrasewright.data.printing import one_line
 from phrasewright.data.profiles import read_profile
 from phrasewright.data.reading import read_cue
 from phrasewright.data.store import Store
@@ -159,7 +160,7 @@ def learn(
 
 
 def forget(style: str, cue: str, *, store: Store) -> StyleVersion:
-    """A version that stands on all corrections but those of one cue, named by its file name or its fingerprint.
+    """A version that stands on all corrections but those of one cue, named by its file or its fingerprint.
 
     Raises
     ------
@@ -168,7 +169,8 @@ def forget(style: str, cue: str, *, store: Store) -> StyleVersion:
     """
     store.head(style)
     rows = store.cues(style)
-    prints = {print_ for _, print_, name, _ in rows if cue in (name, Path(name).stem, print_)}
+    asked = {cue, one_line(cue), one_line(Path(cue).name)}
+    prints = {print_ for _, print_, name, _ in rows if asked & {name, Path(name).stem, print_}}
     if not prints:
         there = ", ".join(dict.fromkeys(name for _, _, name, _ in rows)) or "none"
         raise InputError(f"style {style} was learned from no cue called {cue!r}; there are: {there}")
@@ -182,7 +184,7 @@ def forget(style: str, cue: str, *, store: Store) -> StyleVersion:
         fit = _fitted(style, store.corrections(style, sorted(ids)), _Known(store, {}, {}), newest=set())
         payload = style_bytes(fit.fitted.style)
     return store.add_version(
-        style, payload=payload, corrections=sorted(ids), used=True, why=f"without {cue}",
+        style, payload=payload, corrections=sorted(ids), used=True, why=f"without {one_line(cue)}",
         head=head.version if head else None,
     )  # fmt: skip
 
