@@ -59,7 +59,8 @@ def card_files(
 def amend_card(weights: Path, **changes: Any) -> None:
     """Replace entries of an existing card, for instance after evaluation; `afterwards` says what was done by hand."""
     card = json.loads(weights.with_suffix(".json").read_text(encoding="utf-8"))
-    write_together(_files(weights, card | changes))
+    for path, content in _files(weights, card | changes).items():  # one by one: the card in use is never away
+        write_together({path: content})
 
 
 def _files(weights: Path, card: Mapping[str, Any]) -> dict[Path, bytes]:
