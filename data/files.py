@@ -149,8 +149,10 @@ def output_paths(inputs: Sequence[Path], target: str | Path) -> list[Path]:
     Raises
     ------
     UsageError
-        Several inputs for one file, or two inputs whose results would have one name.
+        No target, several inputs for one file, or two inputs whose results would have one name.
     """
+    if not str(target):  # as an unset variable leaves it: not the folder one stands in
+        raise UsageError("-o is empty; name a file or a folder")
     path = Path(target)
     if path.suffix.lower() in MIDI_SUFFIXES and not _is_folder(path):
         if len(inputs) > 1:

@@ -145,6 +145,7 @@ def test_a_missing_file_is_told_in_one_line(tmp_path: Path) -> None:
         ["--bars", "x"],
         ["--existing", "melt"],
         ["--parts", ""],
+        ["-o", ""],
         ["--unknown"],
     ],
 )
