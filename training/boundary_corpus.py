@@ -32,6 +32,7 @@ from phrasewright.data.errors import InputError
 from phrasewright.model.boundary_features import Melody
 
 BEAT_S = 0.5
+_STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 
 
 @dataclass(frozen=True)
@@ -108,10 +109,14 @@ def song_of(name: str, parts: list[list[Row]], *, group: str = "", beat_s: float
 
 def read_musicxml(path: Path) -> list[list[Row]]:
     """Parts of a compressed MusicXML file as rows, the highest note of each chord, first voice only, ties joined."""
+    return [rows for part in musicxml_parts(path) if (rows := _part_rows(part))]
+
+
+def musicxml_parts(path: Path) -> list[ElementTree.Element]:
+    """The parts of a compressed MusicXML file as they stand there."""
     with zipfile.ZipFile(path) as archive:
         name = next(n for n in archive.namelist() if n.endswith("xml") and not n.startswith("META"))
-        root = ElementTree.fromstring(archive.read(name))
-    return [rows for part in root.iter("part") if (rows := _part_rows(part))]
+        return list(ElementTree.fromstring(archive.read(name)).iter("part"))
 
 
 def _part_rows(part: ElementTree.Element) -> list[Row]:
@@ -146,7 +151,7 @@ def _part_rows(part: ElementTree.Element) -> list[Row]:
                     continue
                 ties = {t.get("type") for t in item.iter("tie")}
                 fermata = next(item.iter("fermata"), None) is not None
-                fresh.append((here, length, _pitch_of(item), fermata, "stop" in ties, "start" in ties))
+                fresh.append((here, length, pitch_of(item), fermata, "stop" in ties, "start" in ties))
         short = reach < bar_beats - 1e-6
         upbeat = short and (not rows or number == 1)
         for here, length, pitch, fermata, stops, starts in fresh:
@@ -166,8 +171,9 @@ def _part_rows(part: ElementTree.Element) -> list[Row]:
     return _highest(rows)
 
 
-def _pitch_of(note: ElementTree.Element) -> int:
-    step = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}[note.findtext("pitch/step") or "C"]
+def pitch_of(note: ElementTree.Element) -> int:
+    """MIDI pitch of a MusicXML note."""
+    step = _STEPS[note.findtext("pitch/step") or "C"]
     alter = float(note.findtext("pitch/alter") or 0)
     return int(12 * (int(note.findtext("pitch/octave") or 4) + 1) + step + round(alter))
 
@@ -393,5 +399,4 @@ def _length(text: str) -> Fraction:
 
 
 def _abc_pitch(letter: str, octave: str) -> int:
-    step = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}[letter.upper()]
-    return 60 + step + 12 * letter.islower() + 12 * (octave.count("'") - octave.count(","))
+    return 60 + _STEPS[letter.upper()] + 12 * letter.islower() + 12 * (octave.count("'") - octave.count(","))

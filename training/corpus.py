@@ -23,6 +23,7 @@ import numpy as np
 from phrasewright.data.cue import Cue
 from phrasewright.data.errors import InputError
 from phrasewright.data.reading import read_cue
+from phrasewright.training.boundary_corpus import corpus_root
 from phrasewright.training.textures import (
     PLAYERS,
     Line,
@@ -68,9 +69,7 @@ class Score:
 
 def score_names() -> tuple[str, ...]:
     """Names of the scores to arrange, quartets first, as music21's corpus knows them; only those installed."""
-    from music21 import corpus
-
-    root = Path(corpus.__file__).parent
+    root = corpus_root()
     chorales = sorted(path.stem for path in (root / "bach").glob("bwv*.mxl"))
     names = (*_QUARTETS, *_MADRIGALS, *(f"bach/{stem}" for stem in chorales))
     return tuple(name for name in names if (root / f"{name}.mxl").exists())
@@ -95,11 +94,11 @@ def read_score(name: str) -> Score:
     InputError
         The score is kept for tests, or music21 cannot read it.
     """
-    from music21 import converter, corpus, meter, stream
+    from music21 import converter, meter, stream
 
     if any(word in name.lower() for word in TEST_ONLY):
         raise InputError(f"{name}: kept for tests; train on other scores")
-    path = Path(corpus.__file__).parent / f"{name}.mxl"
+    path = corpus_root() / f"{name}.mxl"
     try:
         score = converter.parse(path)
     except Exception as fault:  # music21 raises many kinds

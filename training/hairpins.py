@@ -15,7 +15,6 @@ from __future__ import annotations
 import argparse
 import re
 import xml.etree.ElementTree as ElementTree
-import zipfile
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -27,7 +26,7 @@ from phrasewright.model.hearing import CueHearing
 from phrasewright.model.lanes import FRAME_S, DenseLanes
 from phrasewright.model.listening import hear
 from phrasewright.model.rules import rules_lanes
-from phrasewright.training.boundary_corpus import corpus_root
+from phrasewright.training.boundary_corpus import corpus_root, musicxml_parts, pitch_of
 from phrasewright.training.corpus import cue_of
 from phrasewright.training.textures import Line, Row, Sketch
 
@@ -56,10 +55,7 @@ def read_movement(path: Path) -> tuple[list[list[Row]], list[Wedge]]:
 
     Bars begin where the longest part has them: some parts leave bars short.
     """
-    with zipfile.ZipFile(path) as archive:
-        name = next(n for n in archive.namelist() if n.endswith("xml") and not n.startswith("META"))
-        root = ElementTree.fromstring(archive.read(name))
-    parts = [_read_bars(part) for part in root.iter("part")]
+    parts = [_read_bars(part) for part in musicxml_parts(path)]
     n_bars = max(len(bars) for bars in parts)
     lengths = [max(bars[k].length for bars in parts if k < len(bars)) for k in range(n_bars)]
     starts = np.r_[0.0, np.cumsum(lengths)]
@@ -90,9 +86,6 @@ class _Bar:
     words: list[float]
 
 
-_STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
-
-
 def _read_bars(part: ElementTree.Element) -> list[_Bar]:
     state: dict[str, float] = {}
     return [_read_bar(bar, state) for bar in part.iter("measure")]
@@ -116,11 +109,9 @@ def _read_bar(bar: ElementTree.Element, state: dict[str, float]) -> _Bar:
         elif item.tag == "note" and item.find("grace") is None:
             at = before if item.find("chord") is not None else now
             before, now = at, max(now, at + length)
-            pitch = item.find("pitch")
-            if pitch is not None and length > 0:
-                semitone = _STEPS[pitch.findtext("step", "C")] + int(float(pitch.findtext("alter", "0")))
+            if item.find("pitch") is not None and length > 0:
                 tied = any(tie.get("type") == "stop" for tie in item.iter("tie"))
-                found.notes.append((at, length, semitone + 12 * (int(pitch.findtext("octave", "4")) + 1), tied))
+                found.notes.append((at, length, pitch_of(item), tied))
         longest = max(longest, now)
     return _Bar(longest, found.notes, found.signs, found.words)
 

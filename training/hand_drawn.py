@@ -30,6 +30,7 @@ from phrasewright.model.limits import sounding_frames
 from phrasewright.model.listening import hear
 from phrasewright.model.prediction import network_lanes
 from phrasewright.model.rules import rules_lanes
+from phrasewright.training.boundary_corpus import corpus_root
 
 Array = NDArray[np.float64]
 EXPRESSION, EXPRESSION_CC = 1, 11
@@ -61,11 +62,7 @@ def drawn_file() -> Path:
     InputError
         It is not there.
     """
-    try:
-        import music21
-    except ImportError as fault:
-        raise InputError("music21 is not installed; pip install 'phrasewright[test]'") from fault
-    path = Path(music21.__file__).parent / "midi" / "testPrimitive" / "test04.mid"
+    path = corpus_root().parent / "midi" / "testPrimitive" / "test04.mid"
     if not path.exists():
         raise InputError(f"{path}: not in this version of music21")
     return path

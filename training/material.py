@@ -37,6 +37,7 @@ from phrasewright.data.notes import sounding_spans
 from phrasewright.data.reading import cue_of
 from phrasewright.model.hearing import CueHearing
 from phrasewright.model.listening import hear
+from phrasewright.training.boundary_corpus import corpus_root
 from phrasewright.training.corpus import kept_json, lines_from, midi_bytes
 from phrasewright.training.textures import Line, Row, Sketch
 
@@ -202,13 +203,11 @@ def _lines_of(name: str, *, folder: Path | None) -> Quartet:
 def _parsed(name: str) -> tuple[list[list[Row]], list[float], tuple[int, int]]:
     """Read a quartet. Some of its parts leave bars short, so bars begin where the fullest part has them begin; a bar
     short in all parts (an upbeat) is moved to the end of a whole one."""
-    try:
-        from music21 import converter, corpus, meter, stream
-    except ImportError as fault:
-        raise InputError("music21 is not installed; pip install 'phrasewright[test]'") from fault
-    path = Path(corpus.__file__).parent / f"{name}.mxl"
+    path = corpus_root() / f"{name}.mxl"
     if not path.exists():
         raise InputError(f"{path}: not in this version of music21")
+    from music21 import converter, meter, stream
+
     score = converter.parse(path)
     parts = list(score.getElementsByClass(stream.Part))[:4]
     as_written = [list(p.getElementsByClass(stream.Measure)) for p in parts]

@@ -12,7 +12,8 @@ third is printed with `--test` alone. Intervals are 95 %, from resampling passag
 always the commonest label, and for roles the highest line as melody, the lowest as bass, the rest as chords.
 
 `--songs` adds roles in chorales and songs with accompaniment (`song_roles.py`), `--table` every label by itself,
-`--errors` lists where the tool differs from both passes on the tuning passages, `--json` prints one object.
+`--errors` lists where the tool differs from both passes on the tuning passages, `--json` prints one object. `--listing`
+prints the passages alone, without any label, for whoever wants to label them.
 """
 
 from __future__ import annotations
@@ -30,7 +31,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phrasewright.data.errors import InputError
-from phrasewright.data.labelled import LabelledPassage, NoteLabels, kept_back, read_labels, read_passages
+from phrasewright.data.labelled import LabelledPassage, NoteLabels, kept_back, listings, read_labels, read_passages
 from phrasewright.data.midi import split_midi
 from phrasewright.data.reading import cue_of
 from phrasewright.model.hearing import EVENTS, FIGURES, ROLES, CueHearing
@@ -271,7 +272,7 @@ def _spans(notes: list[int]) -> str:
     return " ".join(f"{a}-{b}" if b > a else str(a) for a, b in pairs)
 
 
-def _print_axis(title: str, passages: Sequence[Judged], axis: str) -> list[dict[str, Any]]:
+def _print_axis(title: str, passages: Sequence[Judged], axis: str) -> None:
     rows = figures_for(passages, axis)
     print(f"\n{axis}, {title}: {len(passages)} passages, {sum(len(p.note) for p in passages)} notes")
     print(f"  {'':<26} {'micro F1':<20} {'macro F1':<20} kappa")
@@ -279,7 +280,6 @@ def _print_axis(title: str, passages: Sequence[Judged], axis: str) -> list[dict[
         cells = [f"{row[k]:5.3f} [{row[k + '_interval'][0]:.2f}, {row[k + '_interval'][1]:.2f}]" for k in _KINDS]
         last = f"{row['kappa']:5.2f}" if "kappa" in row else ""
         print(f"  {row['what']:<26} {cells[0]:<20} {cells[1]:<20} {last}".rstrip())
-    return rows
 
 
 _KINDS = ("micro", "macro")
@@ -299,8 +299,12 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--table", action="store_true", help="every label by itself")
     parser.add_argument("--songs", action="store_true", help="roles in chorales and songs, read from music21")
     parser.add_argument("--errors", action="store_true", help="where the tool differs from both, tuning passages")
+    parser.add_argument("--listing", action="store_true", help="only the passages, as labellers read them")
     parser.add_argument("--json", action="store_true")
     chosen = parser.parse_args(arguments)
+    if chosen.listing:
+        print(listings())
+        return
     passages = judged_passages()
     tuning = [p for p in passages if not kept_back(p.name)]
     kept = [p for p in passages if kept_back(p.name)]
