@@ -76,27 +76,33 @@ def least_sure(hearing: CueHearing, spreads: Spreads, *, n: int = N_PASSAGES) ->
     """At most `n` phrases, the least sure first, each with the lane that stands out most; of equals the earlier."""
     rows: list[tuple[int, str, int, float]] = []
     for heard in hearing.parts:
+        spans_s = np.array([(phrase.start_s, phrase.end_s) for phrase in heard.phrases]).reshape(-1, 2)
         for lane, spread in spreads.get(heard.part.index, {}).items():
-            for number, phrase in enumerate(heard.phrases):
-                first, stop = round(phrase.start_s / SPREAD_STEP_S), round(phrase.end_s / SPREAD_STEP_S)
-                known = spread[first:stop][np.isfinite(spread[first:stop])]
-                if len(known) * SPREAD_STEP_S >= LEAST_S:
-                    rows.append((heard.part.index, lane, number, float(known.mean())))
+            edge = np.clip(np.rint(spans_s / SPREAD_STEP_S).astype(np.int64), 0, len(spread)).ravel()
+            known = np.append(np.isfinite(spread), False)  # one more, for spans that end with the lane
+            n_known = np.add.reduceat(known, edge, dtype=np.int64)[::2] * (edge[::2] < edge[1::2])
+            total = np.add.reduceat(np.where(known, np.append(spread, 0.0), 0.0), edge)[::2]
+            for number in np.flatnonzero(n_known * SPREAD_STEP_S >= LEAST_S).tolist():
+                rows.append((heard.part.index, lane, number, float(total[number] / n_known[number])))
     usual: dict[str, tuple[float, float]] = {}
     for lane in {row[1] for row in rows}:
         mean = np.array([row[3] for row in rows if row[1] == lane])
         middle = float(np.median(mean))
         usual[lane] = middle, max(1.4826 * float(np.median(np.abs(mean - middle))), LEAST_DEVIATION_CC)
-    best: dict[tuple[int, int], Unsure] = {}
+    best: dict[tuple[int, int], tuple[float, str, float]] = {}
     for index, lane, number, spread_cc in rows:
-        phrase = hearing.parts[index - 1].phrases[number]
         middle, deviation = usual[lane]
         stands_out = (spread_cc - middle) / deviation
-        times = spread_cc / max(middle, 1e-9)
-        found = Unsure(index, lane, number, phrase.start_s, phrase.end_s, spread_cc, times, stands_out)
-        if (index, number) not in best or stands_out > best[index, number].stands_out:
-            best[index, number] = found
-    return sorted(best.values(), key=lambda one: (-one.stands_out, one.start_s, one.part))[:n]
+        if (index, number) not in best or stands_out > best[index, number][0]:
+            best[index, number] = stands_out, lane, spread_cc
+    phrases = {key: hearing.parts[key[0] - 1].phrases[key[1]] for key in best}
+    first = sorted(best, key=lambda key: (-best[key][0], phrases[key].start_s, key[0]))[:n]
+    found = []
+    for index, number in first:
+        (stands_out, lane, spread_cc), phrase = best[index, number], phrases[index, number]
+        times = spread_cc / max(usual[lane][0], 1e-9)
+        found.append(Unsure(index, lane, number, phrase.start_s, phrase.end_s, spread_cc, times, stands_out))
+    return found
 
 
 def _inside(spans_s: NDArray[np.float64], n: int) -> NDArray[np.bool_]:
