@@ -164,9 +164,10 @@ class Residue:
 
 
 def residue_of(part: PartHearing, gestures: Gestures, *, parameters: RuleParameters) -> Residue:
-    """Draw everything one part needs."""
+    """Draw everything one part needs; no turning points where the drift has no size."""
     held = parameters.held
     kinds = ((held.leg_s, held.size_cc), (held.leg_s, held.size_cc), (held.vibrato_leg_s, held.vibrato_size_cc))
+    drifts = any(held.size_cc + held.vibrato_size_cc)
     edges = np.searchsorted(gestures.phrase, np.arange(len(part.phrases) + 1))
     start_s = np.array([phrase.start_s for phrase in part.phrases])
     own_end_s = np.array([phrase.end_s for phrase in part.phrases])
@@ -181,7 +182,7 @@ def residue_of(part: PartHearing, gestures: Gestures, *, parameters: RuleParamet
         own = slice(int(edges[p]), int(edges[p + 1]))
         long = np.flatnonzero(gestures.length_s[own] > held.choose_from_s) + own.start
         spans_s = [(float(gestures.onset_s[i]), float(gestures.end_s[i])) for i in long]
-        for lane, (leg_s, size_cc) in enumerate(kinds):
+        for lane, (leg_s, size_cc) in enumerate(kinds if drifts else ()):
             rows = n_draws(float(end_s[p] - start_s[p]), leg_s)
             drawn = [stream.random((rows, 3)) for _ in range(held.choose_of if spans_s else 1)]
             chosen = 0
@@ -190,6 +191,7 @@ def residue_of(part: PartHearing, gestures: Gestures, *, parameters: RuleParamet
                 points = [turning_points([one], *span, leg_s=leg_s, size_cc=size_cc) for one in drawn]
                 chosen = least_periodic(points, spans_s)
             drift[lane].append(drawn[chosen])
+    none = np.zeros(0)
     phrase_draws, gesture_draws = np.array(per_phrase), np.concatenate(per_gesture)
     return Residue(
         peak=phrase_draws[:, 0],
@@ -198,7 +200,7 @@ def residue_of(part: PartHearing, gestures: Gestures, *, parameters: RuleParamet
         dip=gesture_draws[:, 2],
         place=np.concatenate(places),
         points=tuple(
-            _in_order(*turning_points(draws, start_s, end_s, leg_s=leg_s, size_cc=size_cc))
+            _in_order(*turning_points(draws, start_s, end_s, leg_s=leg_s, size_cc=size_cc)) if drifts else (none, none)
             for draws, (leg_s, size_cc) in zip(drift, kinds, strict=True)
         ),
     )
