@@ -203,7 +203,7 @@ def shape_cue(
     if processes > 1:
         by.load()
     found = results_by_part(
-        lambda numbers: _written_parts(numbers, hearing, by=by, options=options, span=span),
+        lambda numbers: _written_parts(numbers, hearing, by=by, options=options, span=span, at_once=processes),
         sorted(sizes, key=lambda i: -sizes[i]), processes=processes, done=lambda: done(1.0 / len(sizes)),
     )  # fmt: skip
     parts = [found.get(i, _WrittenPart()) for i in range(len(cue.parts))]
@@ -244,9 +244,17 @@ class _WrittenPart:
 
 
 def _written_parts(
-    numbers: Iterable[int], hearing: CueHearing, *, by: Chosen, options: ShapeOptions, span: tuple[int, int] | None
+    numbers: Iterable[int],
+    hearing: CueHearing,
+    *,
+    by: Chosen,
+    options: ShapeOptions,
+    span: tuple[int, int] | None,
+    at_once: int,
 ) -> Iterator[tuple[int, _WrittenPart]]:
-    """What is written of parts, each by its number from 0: predicted one by one, written some at a time."""
+    """What is written of parts, each by its number from 0: predicted one by one, written some at a time, the fewer the
+    more processes do so at once.
+    """
     cue = hearing.cue
     first_s, stop_s = (0.0, np.inf) if span is None else cue.tempo.tick_to_s(span).tolist()
     waiting: list[tuple[int, _WrittenPart, list[tuple[LanePlan, LaneRequest]]]] = []
@@ -274,7 +282,7 @@ def _written_parts(
         kept_s = {plan.lane: plan.kept_s for plan, _ in planned}
         spreads = claimed_spreads(dense, notes, kept_s=kept_s, written_s=(first_s, stop_s))
         waiting.append((i, _WrittenPart((), repeats, spreads), planned))
-        if sum(len(request.dense_cc) for _, _, some in waiting for _, request in some) >= BATCH_FRAMES:
+        if sum(len(request.dense_cc) for _, _, some in waiting for _, request in some) * at_once >= BATCH_FRAMES:
             yield from written()
     yield from written()
 
