@@ -110,24 +110,26 @@ def learned_style(program: str, folder: Path) -> str:
 
 
 def scaling(program: str, *, parts: int) -> None:
-    """Print how `explain` grows from 1 to 60 minutes, beside mido's own reading."""
+    """Print how `explain` and `shape` grow from 1 to 60 minutes, beside mido's own reading."""
     with tempfile.TemporaryDirectory() as folder:
-        cue, tiny = Path(folder, "cue.mid"), Path(folder, "tiny.mid")
+        cue, tiny, out = (Path(folder, f"{name}.mid") for name in ("cue", "tiny", "out"))
+        os.environ["PHRASEWRIGHT_HOME"] = str(Path(folder, "home"))
         synthetic_cue(tiny, minutes=0.05, parts=1)
-        start_s = min(timed([program, "explain", str(tiny), "--json"]) for _ in range(2))
-        print(f"explain --json, {parts} parts; start-up {start_s:.2f} s")
-        print(f"{'minutes':>8} {'notes':>8} {'mido, s':>8} {'beyond start, s':>17} {'ratio':>6} {'ms/1000 notes':>16}")
-        for minutes in (1, 10, 60):
-            n_notes = synthetic_cue(cue, minutes=minutes, parts=parts)
-            begin = time.perf_counter()
-            mido.MidiFile(cue)
-            reading_s = time.perf_counter() - begin
-            beyond_s = timed([program, "explain", str(cue), "--json"]) - start_s
-            each = f"{1e6 * beyond_s / n_notes:16.0f}"
-            print(
-                f"{minutes:8d} {n_notes:8d} {reading_s:8.2f} {beyond_s:17.2f} {beyond_s / reading_s:6.1f} {each}",
-                flush=True,
-            )
+        for title, after in (("explain", ["--json"]), ("shape", ["-o", str(out), "--force"])):
+            start_s = min(timed([program, title, str(tiny), *after]) for _ in range(2))
+            print(f"{title}, {parts} parts; start-up {start_s:.2f} s")
+            print(f"{'minutes':>8} {'notes':>8} {'mido, s':>8} {'beyond start, s':>17} {'ratio':>6} {'ms/1000 notes':>16}")
+            for minutes in (1, 10, 60):
+                n_notes = synthetic_cue(cue, minutes=minutes, parts=parts)
+                begin = time.perf_counter()
+                mido.MidiFile(cue)
+                reading_s = time.perf_counter() - begin
+                beyond_s = timed([program, title, str(cue), *after]) - start_s
+                each = f"{1e6 * beyond_s / n_notes:16.0f}"
+                print(
+                    f"{minutes:8d} {n_notes:8d} {reading_s:8.2f} {beyond_s:17.2f} {beyond_s / reading_s:6.1f} {each}",
+                    flush=True,
+                )
 
 
 STAGES = (
