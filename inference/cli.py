@@ -297,7 +297,8 @@ def style_forget(name: str, cue: str) -> None:
 
     with _opened() as store:
         version = forget(name, cue, store=store)
-    say(f"{name}: version {version.version}, {version.why}")
+    left = "" if version.has_payload else "; nothing else was learned: predicts as shipped"
+    say(f"{name}: version {version.version}, {version.why}{left}")
 
 
 @style.command("export", epilog=_example("style export string-hand string-hand.safetensors"))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +18,7 @@ from phrasewright.data.printing import one_line
 from phrasewright.data.store import FILE_NAME, Store, store_folder
 from phrasewright.model.hearing import ROLES
 from phrasewright.model.personal import Style
-from phrasewright.model.style_files import MAX_BYTES, is_current, style_from
+from phrasewright.model.style_files import MAX_BYTES, is_current, style_bytes, style_from
 
 CHANGES = ("level_cc", "depth", "joins", "repeats", "lag_ms")
 """What may be told of a lane: level in steps, depths as ratios to the shipped curve, lag in milliseconds."""
@@ -99,6 +100,8 @@ def import_style(store: Store, path: Path, *, name: str | None = None) -> StyleV
     wanted = style.name if name is None else name
     if wanted in store.styles():
         raise InputError(f"{path}: there is a style called {wanted} already; choose another name with --name")
+    if wanted != style.name:  # it is called so wherever it goes from here
+        content = style_bytes(replace(style, name=check_style_name(wanted)))
     why = f"imported from {one_line(path.name)}"
     return store.add_version(wanted, payload=content, corrections=[], used=True, why=why, head=None)
 
@@ -147,8 +150,10 @@ def list_styles(store: Store) -> list[dict[str, Any]]:
 
 
 def show_style(store: Store, name: str) -> dict[str, Any]:
-    """What a style stands on: versions, cues, and seconds of music by family, role and lane."""
+    """What a style stands on: its versions; of the one in use cues, and seconds of music by family, role and lane."""
     style, head = loaded(store, name), store.head(name)
+    own = set(head.corrections) if head is not None else set()
+    cues = [cue for _, print_, cue, _ in store.cues(name) if not own <= set(store.active_ids(name, without=print_))]
     kinds = []
     lanes = {}
     if style is not None:
@@ -170,7 +175,7 @@ def show_style(store: Store, name: str) -> dict[str, Any]:
         "versions": [
             {"version": v.version, "created": v.created, "used": v.used, "why": v.why} for v in store.versions(name)
         ],
-        "cues": list(dict.fromkeys(cue for _, _, cue, _ in store.cues(name))),
+        "cues": list(dict.fromkeys(cues)),
         "passages": int(style.about.get("passages", 0)) if style is not None else 0,
         "music_s": float(style.about.get("music_s", 0.0)) if style is not None else 0.0,
         "words": _words(style),
@@ -228,5 +233,6 @@ def show_text(told: dict[str, Any]) -> str:
         most = max(kind["music_s"].values())
         lines.append(f"  {kind['family']}, {kind['role']}: {most:.0f} s of music")
     for v in told["versions"]:
-        lines.append(f"  version {v['version']} ({v['created']}): {v['why']}{'' if v['used'] else '; not used'}")
+        state = "; in use" if v["version"] == told["version"] else "" if v["used"] else "; not used"
+        lines.append(f"  version {v['version']} ({v['created']}): {v['why']}{state}")
     return "\n".join(lines)

@@ -100,6 +100,30 @@ def test_a_style_travels_in_one_file(folder: Path, tmp_path: Path, monkeypatch: 
     assert "imported" in further.output
 
 
+def test_a_style_taken_under_another_name_goes_by_it(folder: Path, tmp_path: Path) -> None:
+    file, again = tmp_path / "hand.safetensors", tmp_path / "again.safetensors"
+    run("style", "export", "string-hand", file)
+    run("style", "import", file, "--name", "borrowed")
+    told = run("shape", folder / "cue.mid", "-o", tmp_path / "own.mid", "--style", "borrowed", "--json")
+    assert json.loads(told.output)["cues"][0]["style"] == "borrowed"
+    run("style", "export", "borrowed", again)
+    other = run("shape", folder / "cue.mid", "-o", tmp_path / "by-file.mid", "--style", again, "--json")
+    assert json.loads(other.output)["cues"][0]["style"] == "borrowed"
+    run("shape", folder / "cue.mid", "-o", tmp_path / "first.mid", "--style", "string-hand")
+    for name in ("own.mid", "by-file.mid"):
+        assert (tmp_path / name).read_bytes() == (tmp_path / "first.mid").read_bytes()
+
+
+def test_show_tells_what_the_version_in_use_stands_on(folder: Path) -> None:
+    assert run("style", "show", "string-hand").output.rstrip().endswith("; in use")
+    forgotten = run("style", "forget", "string-hand", folder / "drawn.mid").output
+    assert forgotten.strip().endswith("without drawn.mid; nothing else was learned: predicts as shipped")
+    told = json.loads(run("style", "show", "string-hand", "--json").output)
+    assert told["cues"] == []
+    assert run("style", "undo", "string-hand").exit_code == 0
+    assert json.loads(run("style", "show", "string-hand", "--json").output)["cues"] == ["drawn.mid"]
+
+
 def _hostile(good: bytes) -> dict[str, bytes]:
     arrays = load(good)
     size = int.from_bytes(good[:8], "little")

@@ -170,21 +170,23 @@ def forget(style: str, cue: str, *, store: Store) -> StyleVersion:
     store.head(style)
     rows = store.cues(style)
     asked = {cue, one_line(cue), one_line(Path(cue).name)}
-    prints = {print_ for _, print_, name, _ in rows if asked & {name, Path(name).stem, print_}}
-    if not prints:
+    found = {print_: name for _, print_, name, _ in rows if asked & {name, Path(name).stem, print_}}
+    if not found:
         there = ", ".join(dict.fromkeys(name for _, _, name, _ in rows)) or "none"
         raise InputError(f"style {style} was learned from no cue called {cue!r}; there are: {there}")
     before = set(store.active_ids(style))
-    ids = before.intersection(*(store.active_ids(style, without=print_) for print_ in prints))
+    ids = before.intersection(*(store.active_ids(style, without=print_) for print_ in found))
     if ids == before:
-        raise InputError(f"{cue}: is forgotten already; `phrasewright style undo {style}` brings it back")
+        told = f"`phrasewright style show {style}` tells what is in use"
+        raise InputError(f"{cue}: is forgotten already, or what it taught was undone or not used; {told}")
     head = store.head(style)
     payload = None
     if ids:
         fit = _fitted(style, store.corrections(style, sorted(ids)), _Known(store, {}, {}), newest=set())
         payload = style_bytes(fit.fitted.style)
+    why = f"without {', '.join(dict.fromkeys(found.values()))}"
     return store.add_version(
-        style, payload=payload, corrections=sorted(ids), used=True, why=f"without {one_line(cue)}",
+        style, payload=payload, corrections=sorted(ids), used=True, why=why,
         head=head.version if head else None,
     )  # fmt: skip
 
