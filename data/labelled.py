@@ -27,7 +27,6 @@ from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
 from importlib.resources.abc import Traversable
-from pathlib import Path
 
 from phrasewright.data.errors import InputError
 from phrasewright.data.score_text import TICKS_PER_BEAT, Score, ScoreNote, ScorePart, parse_score
@@ -60,10 +59,6 @@ class LabelledPassage:
     def midi_bytes(self) -> bytes:
         """A type 1 file of it: tempo track, then a track a part."""
         return _midi_bytes(self.score)
-
-    def to_midi(self, path: Path) -> None:
-        """Write it as a MIDI file."""
-        path.write_bytes(self.midi_bytes())
 
 
 @dataclass(frozen=True)

@@ -71,7 +71,7 @@ def shape_report(shaped: Sequence[Shaped], *, profile: Path | None = None) -> Re
                 rows.append(_lane_row(heard, lane, written, told["lanes"].get(lane), spreads.get(lane), len(mine)))
                 places.append(whole_part(at_part[part.index], heard, lane))
         findings += [_finding(row, at_part) for row in review if row["part"] in at_part]
-        passages += [_unsure(row, hearing, at_part) for row in one.summary.get("look_first", ())]
+        passages += [_unsure(row, at_part) for row in one.summary.get("look_first", ())]
     passages.sort(key=lambda passage: -passage.size)
     before_any = any(lanes[1] is not None for part in parts for lanes in part.lanes.values())
     names = ", ".join(Path(one.summary["in"]).name for one in shaped)
@@ -143,7 +143,7 @@ def _lane_row(
     ]  # fmt: skip
 
 
-def _unsure(row: Mapping[str, Any], hearing: CueHearing, at_part: Mapping[int, int]) -> Passage:
+def _unsure(row: Mapping[str, Any], at_part: Mapping[int, int]) -> Passage:
     place = Place(at_part[row["part"]], row["lane"], row["start_s"], row["end_s"])
     return Passage(place, where_text(row), row["stands_out"], f"±{row['spread']:.0f} steps")
 

@@ -114,7 +114,7 @@ BUGS = (
     ),
     Bug(
         "attacks of one part see those of the next",
-        "model/network.py", "(here + shift == there) & (part[there] == part)", "(here + shift == there)",
+        "model/network.py", "(wanted == there) & (part[there] == part[:, None])", "(wanted == there)",
         "tests/test_network.py",
     ),
 )  # fmt: skip

@@ -74,7 +74,7 @@ def test_the_tool_reads_the_same_notes_and_every_note_can_be_played(
 ) -> None:
     for passage in passages:
         path = tmp_path / f"{passage.name}.mid"
-        passage.to_midi(path)
+        path.write_bytes(passage.midi_bytes())
         cue = read_cue(path)
         assert [part.name for part in cue.parts] == [part.name for part in passage.score.parts]
         for part, written in zip(cue.parts, passage.score.parts, strict=True):
