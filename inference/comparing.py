@@ -25,7 +25,7 @@ from phrasewright.data.printing import one_line
 from phrasewright.data.profiles import Profile, read_profile
 from phrasewright.data.reading import read_cue
 from phrasewright.data.tempo import TempoMap
-from phrasewright.inference.comparison_text import summary_of
+from phrasewright.inference.comparison_text import summary_of, told_apart
 from phrasewright.inference.counterparts import Counterpart, counterparts, lane_of
 from phrasewright.model.habits import Habit, habits_of, occurrences
 from phrasewright.model.hearing import CueHearing, PartHearing
@@ -156,7 +156,8 @@ def compare_cues(hearing: CueHearing, right: Cue, *, tables: bool = False) -> Co
     names = (*LANES, *(lane for lane in COLOUR_LANES if any(lane in part.lane_cc for part in left.parts)))
     others, remarks = counterparts(left, right)
     lanes: list[LaneCompared] = []
-    only_in: dict[str, set[Path]] = {lane: set() for lane in names}
+    files = told_apart([left.path, right.path])
+    only_in: dict[str, set[str]] = {lane: set() for lane in names}
     for heard, other in zip(hearing.parts, others, strict=True):
         part = heard.part
         spans_s = np.array([(phrase.start_s, phrase.end_s) for phrase in heard.phrases]).reshape(-1, 2)
@@ -164,7 +165,7 @@ def compare_cues(hearing: CueHearing, right: Cue, *, tables: bool = False) -> Co
         for lane in names:
             mine, theirs = lane_of(part, lane), other.lane(lane) if other is not None else None
             if mine is None or theirs is None:
-                only_in[lane] |= {left.path} if mine is not None else {right.path} if theirs is not None else set()
+                only_in[lane] |= {files[0]} if mine is not None else {files[1]} if theirs is not None else set()
                 continue
             assert other is not None
             pair = lane_pair(mine, theirs, notes=other.notes, phrases_s=spans_s)
@@ -198,7 +199,7 @@ def compare_cues(hearing: CueHearing, right: Cue, *, tables: bool = False) -> Co
         "phrases": phrases,
         "habits": [_habit_row(habit) for habit in habits],
         "remarks": remarks,
-        "summary": summary_of(overall, phrases, habits, only_in, names=(left.path.name, right.path.name), parts=parts),
+        "summary": summary_of(overall, phrases, habits, only_in, names=(files[0], files[1]), parts=parts),
     }
     return Comparison(hearing, right, others, result, table_of(lanes) if tables else None)
 

@@ -11,7 +11,7 @@ from typing import Any
 
 from phrasewright.data.curves import ALL_LANES
 from phrasewright.inference.comparing import Comparison
-from phrasewright.inference.comparison_text import listed, where_text
+from phrasewright.inference.comparison_text import listed, told_apart, where_text
 from phrasewright.inference.counterparts import lane_of
 from phrasewright.inference.report import Passage, Place, Report, ReportPart, Sheet, whole_part
 from phrasewright.model.look_first import N_PASSAGES
@@ -22,7 +22,7 @@ _APART = "The phrases in which the two drawings of a lane are furthest apart."
 def compare_report(compared: Sequence[Comparison], rights: Sequence[Path]) -> Report:
     """The page of files beside the first: both drawings, the difference shaded, and the figures. Needs `tables`."""
     hearing = compared[0].hearing
-    sides = _told_apart([hearing.cue.path, *rights])
+    sides = told_apart([hearing.cue.path, *rights])
     parts: list[ReportPart] = []
     at_part: dict[int, int] = {}
     for i, heard in enumerate(hearing.parts):
@@ -55,15 +55,6 @@ def compare_report(compared: Sequence[Comparison], rights: Sequence[Path]) -> Re
         findings=[],
         sheets=_compare_sheets(compared, sides, parts, at_part),
     )
-
-
-def _told_apart(paths: Sequence[Path]) -> list[str]:
-    """Names of files, with as much of their folders as tells them apart."""
-    names = [path.name for path in paths]
-    if len(set(names)) == len(names):
-        return names
-    longer = [str(Path(*path.parts[-2:])) for path in paths]
-    return longer if len(set(longer)) == len(longer) else [f"{i}: {name}" for i, name in enumerate(longer, 1)]
 
 
 def _worst_of_phrases(rows: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:

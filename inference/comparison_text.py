@@ -24,19 +24,19 @@ def summary_of(
     overall: Mapping[str, Any],
     phrases: Sequence[Mapping[str, Any]],
     habits: Sequence[Habit],
-    only_in: Mapping[str, set[Path]],
+    only_in: Mapping[str, set[str]],
     *,
     names: tuple[str, str],
     parts: Sequence[Mapping[str, Any]],
 ) -> str:
     """What a composer would want to hear first: what the other hand does otherwise, which lane differs most and where.
 
-    `names` are those of the left and the right file; `phrases` stand worst first.
+    `names` are those of the left and the right file (`told_apart`); `phrases` stand worst first.
     """
     alone = [
-        f"{_subject(lane, 'is')} only in {next(iter(paths)).name}."
-        for lane, paths in only_in.items()
-        if overall[lane] is None and len(paths) == 1
+        f"{_subject(lane, 'is')} only in {next(iter(files))}."
+        for lane, files in only_in.items()
+        if overall[lane] is None and len(files) == 1
     ]
     measured = [lane for lane in ALL_LANES if overall.get(lane) and overall[lane]["n_frames"]]
     if not measured:
@@ -62,6 +62,15 @@ def summary_of(
         name = next(part["name"] for part in parts if part["index"] == row["part"])
         sentences.append(f"Furthest apart: {name}, {where_text(row)}, {row['lane']}, {row['mae']:.0f} steps.")
     return " ".join(sentences + alone)
+
+
+def told_apart(paths: Sequence[Path]) -> list[str]:
+    """Names of files, with as much of their folders as tells them apart: a cue and its copy often share a name."""
+    names = [path.name for path in paths]
+    if len(set(names)) == len(names):
+        return names
+    longer = [str(Path(*path.parts[-2:])) for path in paths]
+    return longer if len(set(longer)) == len(longer) else [f"{i}: {name}" for i, name in enumerate(longer, 1)]
 
 
 def habit_clauses(habits: Sequence[Habit]) -> list[str]:

@@ -190,6 +190,15 @@ def test_no_common_lane_is_said(drawn: Path, tmp_path: Path) -> None:
     assert "nothing to compare" in compare_text(result)
 
 
+def test_files_of_one_name_are_told_apart_by_their_folders(drawn: Path, tmp_path: Path) -> None:
+    (tmp_path / "shaped").mkdir()
+    lanes = moved(SWELL, by=9)
+    right = other(tmp_path / "shaped", Line("Violins I", 48, SCALE, {1: lanes[1]}), name="drawn.mid")
+    summary = compare_files(drawn, [right])["summary"]
+    assert "in shaped/drawn.mid they are" in summary
+    assert f"Expression is only in {drawn.parent.name}/drawn.mid." in summary
+
+
 def test_several_files_are_candidates(drawn: Path, tmp_path: Path) -> None:
     near = other(tmp_path, Line("Violins I", 48, SCALE, moved(SWELL, by=1)), name="near.mid")
     far = other(tmp_path, Line("Violins I", 48, SCALE, moved(SWELL, by=20)), name="far.mid")
