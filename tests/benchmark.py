@@ -4,8 +4,9 @@
 Prints one line a stage: seconds, as a ratio to mido's own reading of the same file in the same run, and the peak memory
 of all its processes together, pages that they share counted once (sampled ten times a second). Start-up is timed apart
 and taken off. `shape --style` is in a style learned from corrections of a short cue, in a store of its own. With
-`--scaling`, `explain` and `shape` on cues of 1, 10 and 60 minutes: seconds beyond start-up for each thousand notes, and the ratio to mido's reading; the same figure in every row means that time grows with the notes. With `--profile`,
-one shaping by the network in this process: processor seconds and share of each stage, without what it calls of the
+`--scaling`, `explain` and `shape` on cues of 1, 10 and 60 minutes: seconds beyond start-up for each thousand notes, and
+the ratio to mido's reading; the same figure in every row means that time grows with the notes. With `--profile`, one
+shaping by the network in this process: processor seconds and share of each stage, without what it calls of the
 others, and line-minutes of music a second. With `--pages`, the size of report pages of 2, 20 and 60 parts of five
 minutes, and how long a browser takes from asking for one to having drawn it (the best of three, on this machine as it
 is). With `--only shape` (or another line), that line alone, as for the hour of 60 parts.
@@ -117,7 +118,8 @@ def scaling(program: str, *, parts: int) -> None:
         for title, after in (("explain", ["--json"]), ("shape", ["-o", str(out), "--force"])):
             start_s = min(timed([program, title, str(tiny), *after]) for _ in range(2))
             print(f"{title}, {parts} parts; start-up {start_s:.2f} s")
-            print(f"{'minutes':>8} {'notes':>8} {'mido, s':>8} {'beyond start, s':>17} {'ratio':>6} {'ms/1000 notes':>14}")
+            print(f"{'minutes':>8} {'notes':>8} {'mido, s':>8} {'beyond start, s':>17} {'ratio':>6}", end="")
+            print(f" {'ms/1000 notes':>14}")
             for minutes in (1, 10, 60):
                 n_notes = synthetic_cue(cue, minutes=minutes, parts=parts)
                 begin = time.perf_counter()
