@@ -6,10 +6,10 @@ of all its processes together, pages that they share counted once (sampled ten t
 and taken off. `shape --style` is in a style learned from corrections of a short cue, in a store of its own. With
 `--scaling`, `explain` and `shape` on cues of 1, 10 and 60 minutes: seconds beyond start-up for each thousand notes, and
 the ratio to mido's reading; the same figure in every row means that time grows with the notes. With `--profile`, one
-shaping by the network in this process: processor seconds and share of each stage, without what it calls of the
-others, and line-minutes of music a second. With `--pages`, the size of report pages of 2, 20 and 60 parts of five
-minutes, and how long a browser takes from asking for one to having drawn it (the best of three, on this machine as it
-is). With `--only shape` (or another line), that line alone, as for the hour of 60 parts.
+shaping by the network in this process: processor seconds and share of each stage, without what it calls of the others,
+and line-minutes of music a second. With `--pages`, the size of report pages of 2, 20 and 60 parts of five minutes, and
+how long a browser takes from asking for one to having drawn it (the best of three, on this machine as it is). With
+`--only shape` (or another line), that line alone, as for the hour of 60 parts.
 """
 
 from __future__ import annotations
@@ -128,7 +128,7 @@ def scaling(program: str, *, parts: int) -> None:
                 beyond_s = timed([program, title, str(cue), *after]) - start_s
                 each = f"{1e6 * beyond_s / n_notes:14.0f}"
                 print(
-                    f"{minutes:8d} {n_notes:8d} {reading_s:8.2f} {beyond_s:17.2f} {beyond_s / reading_s:6.1f} {each}",
+                    f"{minutes:7d} {n_notes:8d} {reading_s:8.2f} {beyond_s:16.2f} {beyond_s / reading_s:6.1f} {each}",
                     flush=True,
                 )
 
