@@ -40,7 +40,7 @@ def given_db(response: tuple[tuple[float, float], ...], value_cc: np.ndarray) ->
 def test_louder_is_never_written_softer(response: tuple[tuple[float, float], ...]) -> None:
     planned = np.arange(12.0, 119.0)
     written = answered({"dynamics": planned}, {"dynamics": response}, WIDE)["dynamics"]
-    assert np.all(np.diff(written) >= -1e-9)
+    assert np.all(np.diff(written) >= -1e-6)  # where a response rests, a step hangs on the last digit of a decibel
     assert written.min() >= 12.0
     assert written.max() <= 118.0
 
