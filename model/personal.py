@@ -217,11 +217,11 @@ def style_lanes(hearing: CueHearing, index: int, style: Style, *, shipped: Predi
     part = hearing.parts[index]
     if not part.attacks.n_attacks or not style.lanes:
         return base
-    frames = prediction_frames(
-        hearing, index, n_frames=base.n_frames, wide_frames=WIDE_FRAMES, around=AROUND_FRAMES
-    )
-    deep_frames = prediction_frames(
-        hearing, index, n_frames=base.n_frames, wide_frames=WIDE_FRAMES, around=AROUND_DEEP
+    frames, deep_frames = (
+        prediction_frames(
+            hearing, index, n_frames=base.n_frames, wide_frames=WIDE_FRAMES, around=around, apart=True
+        )
+        for around in (AROUND_FRAMES, AROUND_DEEP)
     )
     moments = personal_moments(hearing, index, frames, deep_frames=deep_frames)
     lift = plan_lift_cc(hearing, index, frames)

@@ -43,6 +43,8 @@ RESIDUE_FRAMES = 4
 """The same for movement without a reason in the notes, which turns more quickly: 40 ms, within a quarter of a step."""
 _AROUND = (-20, -15, -11, -8, -6, -4, -2, -1, 0, 1, 3, 5, 7, 10, 13, 17, 22)
 """Frames predicted around each onset, relative to it: joins, re-articulations and attacks live there."""
+_FEWER_AROUND = tuple(frame for frame in _AROUND if frame != 5)
+"""Those at which the network is asked: what it says at the other lies nearly on the line between its neighbours."""
 _MARGIN_FRAMES = 30
 
 
@@ -96,7 +98,7 @@ def network_raw_cc(
     if part.attacks.n_attacks == 0:
         return np.tile(np.array(DEFAULT.centres_cc()), (n_frames, 1)), np.zeros((n_frames, 3))
     network = _loaded(weights or WEIGHTS)
-    frame_no = prediction_frames(hearing, index, n_frames=n_frames)
+    frame_no = prediction_frames(hearing, index, n_frames=n_frames, around=_FEWER_AROUND, apart=True)
     features = part_features(hearing, index, time_s=np.asarray(frame_no * FRAME_S, dtype=np.float64))
     centre, spread = predict(
         network,
@@ -121,22 +123,29 @@ def prediction_frames(
     n_frames: int,
     wide_frames: int = WIDE_FRAMES,
     around: tuple[int, ...] = _AROUND,
+    apart: bool = False,
 ) -> NDArray[np.int64]:
-    """Numbers of the frames to predict, rising: around onsets, then every `wide_frames`-th where the part sounds."""
+    """Numbers of the frames to predict, rising: around onsets, then every `wide_frames`-th where the part sounds; with
+    `apart` none of the latter between the first and last of those around an onset.
+    """
     part = hearing.parts[index]
     onset = np.rint(part.attacks.onset_s / FRAME_S).astype(np.int64)
     wanted = np.zeros(n_frames, dtype=bool)
     near = (onset[:, None] + np.array(around)).ravel()  # (n_attacks * n_around,)
     wanted[np.clip(near, 0, n_frames - 1)] = True
-    sounding = np.zeros(n_frames + 1, dtype=np.int64)
     spans = np.rint(sounding_spans(part.part.notes) / FRAME_S).astype(np.int64)
-    low = np.clip(spans[:, 0] - _MARGIN_FRAMES, 0, n_frames)
-    high = np.clip(spans[:, 1] + _MARGIN_FRAMES, 0, n_frames)
-    np.add.at(sounding, low, 1)
-    np.add.at(sounding, high, -1)
-    wide = np.cumsum(sounding[:-1]) > 0
+    wide = _covered(spans[:, 0] - _MARGIN_FRAMES, spans[:, 1] + _MARGIN_FRAMES, n_frames)
     wide &= np.arange(n_frames) % wide_frames == 0
+    if apart:
+        wide &= ~_covered(onset + around[0], onset + around[-1], n_frames)
     return np.flatnonzero(wanted | wide)
+
+
+def _covered(first: NDArray[np.int64], stop: NDArray[np.int64], n_frames: int) -> NDArray[np.bool_]:
+    """Which frames lie in any of the stretches from `first` to before `stop`, shape (n_frames,)."""
+    change = np.bincount(np.clip(first, 0, n_frames), minlength=n_frames + 1)
+    change -= np.bincount(np.clip(stop, 0, n_frames), minlength=n_frames + 1)
+    return np.asarray(np.cumsum(change[:-1]) > 0)
 
 
 def evidence_features(
