@@ -179,6 +179,14 @@ def check_output(path: Path, *, inputs: Sequence[Path], force: bool) -> None:
         raise OutputError(f"{path}: is already there; choose another name, or add --force to replace it")
 
 
+def check_apart(outputs: Sequence[Path]) -> None:
+    """Refuse two outputs of one command in one place: the second would replace the first. Raises UsageError."""
+    seen: dict[str, Path] = {}
+    for path in outputs:
+        if seen.setdefault(os.path.realpath(path), path) is not path:
+            raise UsageError(f"{path} is named for two outputs; choose another name for one of them")
+
+
 def check_folder(folder: Path) -> None:
     """Refuse a folder that cannot be made or written to, before anything is computed for it. Raises OutputError."""
     there = next((place for place in (folder, *folder.absolute().parents) if os.path.exists(place)), Path("/"))

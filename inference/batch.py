@@ -20,7 +20,7 @@ from typing import Any
 from urllib.parse import urlsplit
 
 from phrasewright.data.errors import InputError, PhrasewrightError, WorkerError
-from phrasewright.data.files import MIDI_SUFFIXES, check_folder, check_output, output_paths, write_whole
+from phrasewright.data.files import MIDI_SUFFIXES, check_apart, check_folder, check_output, output_paths, write_whole
 from phrasewright.data.profiles import read_profile
 from phrasewright.inference.shaping import Chosen, Shaped, ShapeOptions, chosen_predictor, shape_cue
 
@@ -109,8 +109,10 @@ def shape_files(
     outputs = output_paths(paths, target)
     for out in outputs:
         check_output(out, inputs=paths, force=force)
+    read = [*paths, *(Path(one) for one in (options.plan, options.profile, options.style) if one is not None)]
     if report is not None:
-        check_output(report, inputs=paths, force=force)
+        check_output(report, inputs=read, force=force)
+        check_apart([*outputs, report])
     check_folder(outputs[0].parent)
     shown: list[Shaped] = []
     cues: list[dict[str, Any]] = []
@@ -144,7 +146,7 @@ def shape_files(
     if report is not None and shown:
         from phrasewright.inference.reporting import shape_report, write_report
 
-        write_report(report, shape_report(shown, profile=options.profile), inputs=paths, force=force)
+        write_report(report, shape_report(shown, profile=options.profile), inputs=read, force=force)
     return {"cues": cues, "failed": failed} if failed else {"cues": cues}
 
 

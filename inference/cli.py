@@ -222,14 +222,15 @@ def learn(
     from phrasewright.training.learning import learn_text
 
     held_back: list[Any] = []
+    read = [*corrected, *(choices[name] for name in ("shaped", "profile") if choices[name] is not None)]
     if report is not None:
-        check_output(report, inputs=corrected, force=force)
+        check_output(report, inputs=read, force=force)
     with progress("Learning", len(corrected)) as step:
         result = learn_style(style, corrected, **choices, done=step, show=held_back.extend)
     if report is not None:
         from phrasewright.inference.reporting import learn_report, write_report
 
-        write_report(report, learn_report(result, held_back), inputs=corrected, force=force)
+        write_report(report, learn_report(result, held_back), inputs=read, force=force)
     tell(result, learn_text, as_json=as_json)
 
 

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from phrasewright.data.cue import Cue
 from phrasewright.data.curves import ALL_LANES, COLOUR_LANES, LANES
-from phrasewright.data.files import check_output, write_whole
+from phrasewright.data.files import check_apart, check_output, write_whole
 from phrasewright.data.printing import one_line
 from phrasewright.data.profiles import Profile, read_profile
 from phrasewright.data.reading import read_cue
@@ -101,10 +101,11 @@ def compare_into(
     OutputError
         One of them is there already and `force` is not given, or cannot be written.
     """
-    inputs = [left, *rights]
-    for out in (table, report):
-        if out is not None:
-            check_output(out, inputs=inputs, force=force)
+    inputs = [left, *rights, *([profile] if profile is not None else [])]
+    outputs = [out for out in (table, report) if out is not None]
+    for out in outputs:
+        check_output(out, inputs=inputs, force=force)
+    check_apart(outputs)
     entries = read_profile(profile) if profile is not None else None
     compared = comparisons(left, rights, profile=entries, tables=table is not None or report is not None)
     if table is not None:

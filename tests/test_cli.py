@@ -93,6 +93,25 @@ def test_the_output_is_never_the_cue_itself(cue: Path) -> None:
     assert cue.read_bytes() == before
 
 
+def test_a_page_replaces_neither_what_was_read_nor_another_output(cue: Path, tmp_path: Path) -> None:
+    out, plan, profile = tmp_path / "out.mid", tmp_path / "plan.csv", tmp_path / "mine.toml"
+    plan.write_text("bar,level,parts,ramp\n1,p,,\n")
+    profile.write_text('["Violins*"]\nlanes.vibrato = 21\n')
+    read = {plan: plan.read_bytes(), profile: profile.read_bytes()}
+    command = ["shape", cue, "-o", out, "--baseline", "--force", "--plan", plan, "--profile", profile]
+    assert run(*command, "--report", out).exit_code == 2
+    assert not out.exists()
+    for path in read:
+        assert run(*command, "--report", path).exit_code == 1
+    assert run("compare", cue, cue, "--csv", profile, "--profile", profile, "--force").exit_code == 1
+    assert run("compare", cue, cue, "--csv", tmp_path / "one", "--report", tmp_path / "one").exit_code == 2
+    learn = ["learn", "hand", cue, "--shaped", tmp_path / "first.mid", "--force", "--report"]
+    (tmp_path / "first.mid").write_bytes(cue.read_bytes())
+    assert run(*learn, tmp_path / "first.mid").exit_code == 1
+    assert (tmp_path / "first.mid").read_bytes() == cue.read_bytes()
+    assert {path: path.read_bytes() for path in read} == read
+
+
 def test_two_cues_need_a_folder_and_names_must_not_clash(cue: Path, tmp_path: Path) -> None:
     twin = tmp_path / "twin" / "cue.mid"
     twin.parent.mkdir()
