@@ -3,17 +3,32 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import Any
 
+from phrasewright.data.errors import OutputError
 from phrasewright.data.printing import one_line, several_lines
 
 
 def say(text: str) -> None:
-    """Print lines that may hold names from strangers, without what a terminal would obey or cannot show."""
-    _write(several_lines(text), sys.stdout)
+    """Print lines that may hold names from strangers, without what a terminal would obey or cannot show.
+
+    Raises
+    ------
+    OutputError
+        They are sent to a file for which there is no room.
+    """
+    try:
+        _write(several_lines(text), sys.stdout)
+    except BrokenPipeError:  # whoever reads has seen enough
+        raise
+    except OSError as fault:
+        with suppress(OSError, ValueError):  # what could not be written is not tried again at the end
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        raise OutputError(f"standard output: cannot be written ({fault.strerror}); send it elsewhere") from fault
 
 
 def complain(message: object) -> None:

@@ -99,3 +99,13 @@ def test_a_dollar_sign_in_a_name_is_drawn_as_one(place: Path) -> None:
     Path("$\\sqrt$.mid").write_bytes(smf(track))
     told = run("picture", "$\\sqrt$.mid", "-o", "dollar.svg")
     assert told.exit_code == 0, told.output
+
+
+@pytest.mark.skipif(not os.path.exists("/dev/full"), reason="needs a device that is always full")
+def test_a_full_disk_behind_standard_output_is_told_in_one_line(place: Path) -> None:
+    command = [sys.executable, "-m", "phrasewright.inference.cli", "explain", CUE]
+    with open("/dev/full", "w") as full:
+        ended = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, text=True, cwd=place)
+    assert ended.returncode == 1
+    assert len(ended.stderr.splitlines()) == 1
+    assert ended.stderr.startswith("phrasewright: standard output: cannot be written")
