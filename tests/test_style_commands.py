@@ -114,6 +114,13 @@ def test_a_style_taken_under_another_name_goes_by_it(folder: Path, tmp_path: Pat
         assert (tmp_path / name).read_bytes() == (tmp_path / "first.mid").read_bytes()
 
 
+def test_one_first_pass_for_several_corrections_is_wrong_usage(folder: Path) -> None:
+    drawn = folder / "drawn.mid"
+    told = run("learn", "string-hand", drawn, drawn, "--shaped", folder / "cue.mid")
+    assert told.exit_code == 2
+    assert "learn one by one" in told.output
+
+
 def test_show_tells_what_the_version_in_use_stands_on(folder: Path) -> None:
     assert run("style", "show", "string-hand").output.rstrip().endswith("; in use")
     forgotten = run("style", "forget", "string-hand", folder / "drawn.mid").output

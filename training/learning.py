@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from phrasewright.data.corrections import CorrectionSet, LoggedCorrection, StyleVersion, check_style_name
 from phrasewright.data.curves import ALL_LANES, LANES
-from phrasewright.data.errors import InputError, StyleMovedError
+from phrasewright.data.errors import InputError, StyleMovedError, UsageError
 from phrasewright.data.printing import one_line
 from phrasewright.data.profiles import read_profile
 from phrasewright.data.reading import read_cue
@@ -113,6 +113,8 @@ def learn(
     ------
     InputError
         A file cannot be used, or the style was imported and holds no corrections to go on from.
+    UsageError
+        A first pass is named for several corrected files.
     StoreError
         The store cannot be used.
     """
@@ -123,7 +125,7 @@ def learn(
                 style, corrected, shaped=shaped, approved=approved, profile=profile, store=own, done=done, show=show
             )
     if shaped is not None and len(corrected) != 1:
-        raise InputError(f"--shaped names the first pass of one file, but {len(corrected)} are given; learn one by one")
+        raise UsageError(f"--shaped names the first pass of one file, but {len(corrected)} are given; learn one by one")
     table = read_profile(profile) if profile else None
     text = table.text if table is not None else ""
     head = _head(store, style)
