@@ -1,15 +1,16 @@
 """Time and memory of the main commands on a synthetic cue: `python tests/benchmark.py [--minutes M] [--parts P]
-[--scaling] [--profile] [--pages]`.
+[--scaling] [--profile] [--pages] [--learning]`.
 
-Prints one line a stage: seconds, as a ratio to mido's own reading of the same file in the same run, and the peak memory
-of all its processes together, pages that they share counted once (sampled ten times a second). Start-up is timed apart
-and taken off. `shape --style` is in a style learned from corrections of a short cue, in a store of its own. With
-`--scaling`, `explain` and `shape` on cues of 1, 10 and 60 minutes: seconds beyond start-up for each thousand notes, and
-the ratio to mido's reading; the same figure in every row means that time grows with the notes. With `--profile`, one
-shaping by the network in this process: processor seconds and share of each stage, without what it calls of the others,
-and line-minutes of music a second. With `--pages`, the size of report pages of 2, 20 and 60 parts of five minutes, and
-how long a browser takes from asking for one to having drawn it (the best of three, on this machine as it is). With
-`--only shape` (or another line), that line alone, as for the hour of 60 parts.
+Prints one line a stage: seconds, as a ratio to mido's own reading (the best of three) of the same file in the same run,
+and the peak memory of all its processes together, pages that they share counted once (sampled ten times a second).
+Start-up is timed apart and taken off. `shape --style` is in a style learned from corrections of a short cue, in a store
+of its own. With `--scaling`, `explain` and `shape` on cues of 1, 10 and 60 minutes: seconds beyond start-up for each
+thousand notes, and the ratio to mido's reading; the same figure in every row means that time grows with the notes. With
+`--profile`, one shaping by the network in this process: processor seconds and share of each stage, without what it
+calls of the others, and line-minutes of music a second. With `--learning`, seconds of `learn` from 1, 5, 20 and 50
+corrected cues of a minute and four lines, and the bytes of the store. With `--pages`, the size of report pages of 2, 20
+and 60 parts of five minutes, and how long a browser takes from asking for one to having drawn it (the best of three, on
+this machine as it is). With `--only shape` (or another line), that line alone, as for the hour of 60 parts.
 """
 
 from __future__ import annotations
@@ -96,17 +97,50 @@ def measured(command: list[str]) -> tuple[float, int]:
     return time.perf_counter() - begin, peak_kib
 
 
+def mido_reads(cue: Path) -> float:
+    """Seconds of mido's own reading."""
+    begin = time.perf_counter()
+    mido.MidiFile(cue)
+    return time.perf_counter() - begin
+
+
 def learned_style(program: str, folder: Path) -> str:
     """Correct the first pass of a short cue, each lane deeper and louder, and learn a style of it; its name."""
     cue, shaped, corrected = (folder / f"{name}.mid" for name in ("short", "shaped", "corrected"))
     synthetic_cue(cue, minutes=1, parts=4)
     timed([program, "shape", str(cue), "-o", str(shaped)])
+    correct(shaped, corrected)
+    timed([program, "learn", "bench-hand", str(corrected)])
+    return "bench-hand"
+
+
+def correct(shaped: Path, corrected: Path) -> None:
+    """Write a first pass anew with every lane deeper and louder."""
     file = mido.MidiFile(shaped)
     for message in (message for track in file.tracks for message in track if message.type == "control_change"):
         message.value = int(np.clip(1.3 * message.value - 12, 0, 127))
     file.save(corrected)
-    timed([program, "learn", "bench-hand", str(corrected)])
-    return "bench-hand"
+
+
+def learning(program: str) -> None:
+    """Print how long it takes to learn from 1 to 50 corrected cues at once, and what the store takes for them."""
+    print(" cues  minutes of lines  learned in, s  s a cue  store, kB a minute of lines")
+    for n_cues in (1, 5, 20, 50):
+        with tempfile.TemporaryDirectory() as folder:
+            home = Path(folder, "home")
+            os.environ["PHRASEWRIGHT_HOME"] = str(home)
+            cues, shaped, corrected = (Path(folder, name) for name in ("cues", "shaped", "corrected"))
+            for place in (cues, corrected):
+                place.mkdir()
+            for number in range(n_cues):
+                synthetic_cue(cues / f"{number:02d}.mid", minutes=1, parts=4, seed=number)
+            timed([program, "shape", str(cues), "-o", str(shaped)])
+            for path in sorted(shaped.glob("*.mid")):
+                correct(path, corrected / path.name)
+            took_s = timed([program, "learn", "bench-hand", *map(str, sorted(corrected.glob("*.mid")))])
+            kept = sum(path.stat().st_size for path in home.glob("store.sqlite*"))
+            told = f"{n_cues:5d} {4 * n_cues:17d} {took_s:14.1f} {took_s / n_cues:8.1f} {kept / 4000 / n_cues:28.1f}"
+            print(told, flush=True)
 
 
 def scaling(program: str, *, parts: int) -> None:
@@ -122,9 +156,7 @@ def scaling(program: str, *, parts: int) -> None:
             print(f" {'ms/1000 notes':>14}")
             for minutes in (1, 10, 60):
                 n_notes = synthetic_cue(cue, minutes=minutes, parts=parts)
-                begin = time.perf_counter()
-                mido.MidiFile(cue)
-                reading_s = time.perf_counter() - begin
+                reading_s = mido_reads(cue)
                 beyond_s = timed([program, title, str(cue), *after]) - start_s
                 each = f"{1e6 * beyond_s / n_notes:14.0f}"
                 print(
@@ -219,6 +251,7 @@ def main() -> None:
     arguments.add_argument("--scaling", action="store_true")
     arguments.add_argument("--pages", action="store_true")
     arguments.add_argument("--profile", action="store_true")
+    arguments.add_argument("--learning", action="store_true")
     arguments.add_argument("--only", help="One of the lines, such as shape; the hour of 60 parts takes minutes enough.")
     chosen = arguments.parse_args()
     program = str(Path(sys.executable).with_name("phrasewright"))
@@ -228,6 +261,9 @@ def main() -> None:
     if chosen.pages:
         pages(program, minutes=5)
         return
+    if chosen.learning:
+        learning(program)
+        return
     if chosen.scaling:
         scaling(program, parts=chosen.parts)
         return
@@ -236,9 +272,7 @@ def main() -> None:
         n_notes = synthetic_cue(cue, minutes=chosen.minutes, parts=chosen.parts)
         synthetic_cue(tiny, minutes=0.05, parts=1)
         print(f"{chosen.minutes:g} minutes, {chosen.parts} parts, {n_notes} notes, {cue.stat().st_size} bytes")
-        begin = time.perf_counter()
-        mido.MidiFile(cue)
-        reading_s = time.perf_counter() - begin
+        reading_s = min(mido_reads(cue) for _ in range(3))
         print(f"{'mido reads it':<28}{reading_s:8.2f} s   1.0")
         print(f"{'phrasewright --help':<28}{timed([program, '--help']):8.2f} s")
         out = str(Path(folder, "out.mid"))
