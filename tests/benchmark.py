@@ -215,10 +215,12 @@ def profile(*, minutes: float, parts: int) -> None:
         shape_cue(tiny)  # what is imported and loaded once
         begin = time.process_time()
         with timed_stages() as spent:
-            shape_cue(cue)
+            shaped = shape_cue(cue)
         whole = time.process_time() - begin
     speed = f"{minutes * parts / whole:.1f} line-minutes a second of one core"
     print(f"{minutes:g} minutes, {parts} parts, {n_notes} notes: {whole:.2f} s, {speed}")
+    lanes = [lane["events"] for part in shaped.summary["parts"] for lane in part["lanes"].values()]
+    print(f"{sum(lanes) / len(lanes) / minutes / 60:.1f} events a second in each of {len(lanes)} lanes")
     for stage, seconds in {**spent, "the rest": whole - sum(spent.values())}.items():
         print(f"{stage:<10}{seconds:8.2f} s {100 * seconds / whole:5.1f} %")
 
