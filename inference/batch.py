@@ -22,6 +22,7 @@ from urllib.parse import urlsplit
 from phrasewright.data.errors import InputError, PhrasewrightError, WorkerError
 from phrasewright.data.files import MIDI_SUFFIXES, check_apart, check_folder, check_output, output_paths, write_whole
 from phrasewright.data.profiles import read_profile
+from phrasewright.inference.comparison_text import where_text
 from phrasewright.inference.shaping import Chosen, Shaped, ShapeOptions, chosen_predictor, shape_cue
 
 CLUSTER_WAIT_S = 10
@@ -287,11 +288,7 @@ def _cue_lines(cue: dict[str, Any]) -> list[str]:
 
 def _unsure_line(told: dict[str, Any], cue: dict[str, Any]) -> str:
     (name,) = [part["name"] for part in cue["parts"] if part["index"] == told["part"]]
-    place = f"{told['start_s']:.1f} to {told['end_s']:.1f} s"
-    if told["bars"] is not None:
-        first, last = told["bars"]
-        place = f"bar {first}" if first == last else f"bars {first} to {last}"
-    return f"{place}, {name}, {told['lane']}: two hands in three within {told['spread']:.0f} steps"
+    return f"{where_text(told)}, {name}, {told['lane']}: two hands in three within {told['spread']:.0f} steps"
 
 
 def _joined_line(told: dict[str, Any]) -> str:

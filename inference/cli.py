@@ -180,16 +180,18 @@ def _renew(style: str) -> None:
 def _record(shaped: Any) -> str:
     """Keep a first pass; where the store cannot be used the file is written all the same."""
     from phrasewright.data.store import Store
-    from phrasewright.training.first_passes import record_shaped
+    from phrasewright.training.first_passes import record_of
 
     kept = {
         part["index"]: {lane: told["kept"] for lane, told in part["lanes"].items()} for part in shaped.summary["parts"]
     }
     try:
         with Store() as store:
-            record_shaped(
-                store, shaped.cue, shaped.whole, style=shaped.summary["style"], version=shaped.version, kept=kept,
-                plan=shaped.plan, lanes=shaped.lanes,
+            store.record_shaped(
+                record_of(
+                    shaped.cue, shaped.whole, style=shaped.summary["style"], version=shaped.version, kept=kept,
+                    plan=shaped.plan, lanes=shaped.lanes,
+                )
             )
     except PhrasewrightError as fault:
         return f"not recorded: {fault}"

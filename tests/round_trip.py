@@ -28,7 +28,7 @@ from phrasewright.inference.shaping import ShapeOptions, shape_cue
 from phrasewright.model.hearing import CueHearing
 from phrasewright.model.listening import hear
 from phrasewright.training.corrections import corrections_of
-from phrasewright.training.first_passes import record_shaped
+from phrasewright.training.first_passes import record_of
 
 Floats = NDArray[np.float64]
 KINDS = ("lifted", "deepened", "later", "drawn anew")
@@ -177,7 +177,7 @@ def round_trips(
             path = folder / "cue.mid"
             path.write_bytes(content)
             shaped = shape_cue(path, ShapeOptions(baseline=True))
-            record_shaped(store, shaped.cue, shaped.whole, style="rules", version="1")
+            store.record_shaped(record_of(shaped.cue, shaped.whole, style="rules", version="1"))
             hearing = hear(shaped.cue)
             versions: list[tuple[str, bytes, list[Planted]]] = [(name, shaped.content, [])]
             for seed in seeds:

@@ -26,7 +26,7 @@ from phrasewright.data.store import Store
 from phrasewright.inference import cli
 from phrasewright.model.hearing import EVENTS
 from phrasewright.training.corrections import corrections_of
-from phrasewright.training.first_passes import heard_again, record_shaped
+from phrasewright.training.first_passes import heard_again, record_of
 
 BARS = 24
 NAMES = (("Violin", 40, 67), ("Oboe", 68, 72), ("Cello", 42, 50))
@@ -81,7 +81,7 @@ def store(tmp_path: Path) -> Store:
     store = Store(tmp_path / "home")
     cue = read_cue(written(tmp_path / "plain.mid", plain()))
     content = written(tmp_path / "shaped.mid", shaped()).read_bytes()
-    record_shaped(store, cue, content, style="shipped", version="1")
+    store.record_shaped(record_of(cue, content, style="shipped", version="1"))
     return store
 
 
@@ -157,7 +157,7 @@ def test_a_given_first_pass_stands_for_the_record(tmp_path: Path) -> None:
 def test_a_lane_that_equals_any_first_pass_is_not_the_hands(tmp_path: Path, store: Store) -> None:
     other = tuple(first_pass(voice, seed + 3) for seed, voice in enumerate(plain()))
     cue = read_cue(tmp_path / "plain.mid")
-    record_shaped(store, cue, written(tmp_path / "b.mid", other).read_bytes(), style="rules", version="1")
+    store.record_shaped(record_of(cue, written(tmp_path / "b.mid", other).read_bytes(), style="rules", version="1"))
     mixed = (shaped()[0], other[1], shaped()[2])
     assert found(tmp_path, mixed, store).corrections == ()
 
@@ -166,7 +166,7 @@ def test_kept_lanes_are_the_hands_own(tmp_path: Path) -> None:
     cue = read_cue(written(tmp_path / "plain.mid", plain()))
     content = written(tmp_path / "shaped.mid", shaped()).read_bytes()
     with Store(tmp_path / "home") as own:
-        record_shaped(own, cue, content, style="shipped", version="1", kept={1: {"dynamics": [[0.0, 12.0]]}})
+        own.record_shaped(record_of(cue, content, style="shipped", version="1", kept={1: {"dynamics": [[0.0, 12.0]]}}))
         told = found(tmp_path, shaped(), own)
     assert {row[:2] for row in kinds(told, "drawn")} == {(1, "dynamics")}
     assert max(c.end_s for c in told.corrections if c.kind == "drawn") <= 12.0
@@ -261,7 +261,7 @@ def test_a_plan_beside_the_file_is_no_part_of_the_hand(tmp_path: Path) -> None:
     plan = read_plan(table, cue)
     store = Store(tmp_path / "home")
     content = written(tmp_path / "shaped.mid", shaped()).read_bytes()
-    record_shaped(store, cue, content, style="shipped", version="1", plan=plan)
+    store.record_shaped(record_of(cue, content, style="shipped", version="1", plan=plan))
     late = mangler.moved_from(redrawn(shaped(), part=1, phrases=range(3, 5), cc=1, change=deeper), 32.0, 16.0)
     told = found(tmp_path, late[::-1], store)
     store.append("hand", told)

@@ -28,7 +28,7 @@ from phrasewright.model.limits import sounding_frames
 from phrasewright.model.listening import hear
 from phrasewright.model.personal import Style, style_lanes
 from phrasewright.model.rules import rules_lanes
-from phrasewright.training.first_passes import record_shaped
+from phrasewright.training.first_passes import record_of
 from phrasewright.training.learning import forget, learn, load_style, rebuilt
 
 
@@ -158,7 +158,7 @@ def test_an_unchanged_first_pass_teaches_nothing(tmp_path: Path) -> None:
 
     def record(shaped: object) -> str:
         with Store() as store:
-            record_shaped(store, shaped.cue, shaped.content, style="rules", version="1")  # type: ignore[attr-defined]
+            store.record_shaped(record_of(shaped.cue, shaped.content, style="rules", version="1"))  # type: ignore[attr-defined]
         return ""
 
     options = ShapeOptions(baseline=True)

@@ -54,7 +54,7 @@ def record_of(
     plan: Plan | None = None,
     lanes: LanesAsWritten | None = None,
 ) -> ShapedRecord:
-    """A first pass as it was written.
+    """A first pass as it was written, to be kept in the store so that its corrections can be learned.
 
     Parameters
     ----------
@@ -107,21 +107,6 @@ def _lanes_in(content: bytes, cue: Cue) -> LanesAsWritten:
         places = {lane: np.flatnonzero(mine & (track.data1 == cc)) for lane, cc in part.lane_cc.items()}
         found[part.index] = {lane: (track.tick[at], track.data2[at].astype(np.uint8)) for lane, at in places.items()}
     return found
-
-
-def record_shaped(
-    store: Store,
-    cue: Cue,
-    content: bytes,
-    *,
-    style: str,
-    version: str,
-    kept: Mapping[int, Mapping[str, Sequence[Sequence[float]]]] | None = None,
-    plan: Plan | None = None,
-    lanes: LanesAsWritten | None = None,
-) -> None:
-    """Keep a first pass in the store, so that its corrections can be learned. Parameters as in `record_of`."""
-    store.record_shaped(record_of(cue, content, style=style, version=version, kept=kept, plan=plan, lanes=lanes))
 
 
 def record_of_file(shaped: Cue) -> ShapedRecord:
