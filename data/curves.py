@@ -5,6 +5,7 @@ Time is in seconds from the start of the file, values in controller steps 0..127
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,6 +28,9 @@ HIGHER = {
 
 DEFAULT_CC = {"dynamics": 1, "expression": 11, "vibrato": 2}
 """Controller numbers unless a profile says otherwise (common practice, no source)."""
+
+LanesAsWritten = Mapping[int, Mapping[str, tuple[NDArray[np.int64], NDArray[np.uint8]]]]
+"""Ticks and values that each lane of each part (from 1) has in a file."""
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phrasewright.data.cue import Cue, Part
-from phrasewright.data.curves import ALL_LANES
+from phrasewright.data.curves import ALL_LANES, LanesAsWritten
 from phrasewright.data.errors import UsageError
 from phrasewright.data.midi import LaneEvents, lanes_alone, split_midi, weave
 from phrasewright.data.notes import note_events
@@ -36,7 +36,6 @@ from phrasewright.model.repeats import joinable_repeats, joined_notes, within
 
 Predictor = Callable[[CueHearing, int], DenseLanes]
 _PLAN_REMARKS = {"marks": "loudness follows the dynamic marks in the file", "table": "loudness follows the plan"}
-LanesAsWritten = Mapping[int, Mapping[str, tuple[NDArray[np.int64], NDArray[np.uint8]]]]
 STYLE_NAMES = {"rules": "rules", "network": "shipped"}
 
 

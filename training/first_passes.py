@@ -22,7 +22,7 @@ from phrasewright.data.corrections import (
     tempo_knots,
 )
 from phrasewright.data.cue import Cue
-from phrasewright.data.curves import ALL_LANES, Curve
+from phrasewright.data.curves import ALL_LANES, Curve, LanesAsWritten
 from phrasewright.data.errors import InputError
 from phrasewright.data.matching import CueMatch, TimeMap, match_cues
 from phrasewright.data.midi import split_midi
@@ -35,7 +35,6 @@ from phrasewright.model.listening import hear
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-LanesAsWritten = Mapping[int, Mapping[str, tuple[Ints, NDArray[np.uint8]]]]
 
 _MIN_SHARE = 0.3
 """Of a corrected cue's notes, how many a first pass must hold to be its own."""
