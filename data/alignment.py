@@ -1,4 +1,9 @@
-"""Where one cue's time lies in another's: anchors on runs of notes that both have, and the way that joins most of them.
+"""How alike two lines or two cues are by their notes, and where the time of one cue lies in the other's.
+
+Whatever was nudged, renamed, cut or moved by octaves, a line is told by its short runs of pitch classes: six attacks in
+a row, of each attack its highest note. Runs do not change with tempo, rhythm, velocity or octave. Two cues are compared
+by sketches: the smallest hashes of their runs (min-wise sampling; Broder 1997), which estimate the share of runs they
+have in common. Runs that both have anchor one cue's time in the other's, and a way is sought that joins most anchors.
 
 Times are quarter notes. Bars that were inserted or cut change the offset between the cues all at once, for all parts
 together; so the way is a sequence of offsets, each kept as long as the anchors allow (dynamic programming with a price
@@ -16,12 +21,16 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from phrasewright.data.likeness import RUN, attack_tops, runs
 from phrasewright.data.notes import Notes
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 
+RUN = 6
+"""Attacks in a run: long enough that a run names a place in a cue, short enough to survive edits (no source)."""
+TOGETHER_S = 0.04
+"""Notes that start within this of the one before belong to one attack: a chord may be nudged apart (no source)."""
+SKETCH_SIZE = 256
 _BIN_BEAT = 0.125
 _MANY = 16
 """A run that occurs so often that more than this many pairs could be meant anchors nothing."""
@@ -36,6 +45,57 @@ _OFFSET_BEAT, _STEP_BEAT, _N_OFFSETS = 0.25, 0.5, 24
 _EXPLAINED = 0.7
 
 
+def attack_tops(notes: Notes) -> Ints:
+    """Index of the highest note of each attack, in order."""
+    if notes.n_notes == 0:
+        return np.zeros(0, dtype=np.int64)
+    attack = np.cumsum(np.r_[True, np.diff(notes.onset_s) > TOGETHER_S]) - 1
+    order = np.lexsort((-notes.pitch, attack))
+    return np.asarray(order[np.r_[True, np.diff(attack[order]) > 0]])
+
+
+def runs(tokens: Ints, *, length: int = RUN) -> Ints:
+    """A number for each run of `length` tokens (0..11), shape (n_tokens - length + 1,)."""
+    if len(tokens) < length:
+        return np.zeros(0, dtype=np.int64)
+    windows = np.lib.stride_tricks.sliding_window_view(tokens, length)  # (n_runs, length)
+    return np.asarray(windows @ (12 ** np.arange(length, dtype=np.int64)))
+
+
+def line_runs(notes: Notes, *, length: int = RUN) -> Ints:
+    """The runs of a line, in order."""
+    return runs(notes.pitch[attack_tops(notes)] % 12, length=length)
+
+
+def sketch(lines: Sequence[Notes]) -> NDArray[np.uint32]:
+    """The smallest hashes of a cue's runs, increasing, at most SKETCH_SIZE. Lines too short for a run count whole."""
+    found = []
+    for notes in lines:
+        length = min(RUN, len(attack_tops(notes)))
+        if length:
+            found.append(line_runs(notes, length=length) + 12**RUN * length)
+    if not found:
+        return np.zeros(0, dtype=np.uint32)
+    return np.unique(_scattered(np.unique(np.concatenate(found))))[:SKETCH_SIZE]
+
+
+def alike(one: NDArray[np.uint32], other: NDArray[np.uint32]) -> float:
+    """Estimated share of runs that two sketches have in common, 0..1."""
+    both = np.union1d(one, other)[:SKETCH_SIZE]
+    if not len(both):
+        return 0.0
+    shared = np.intersect1d(one, other, assume_unique=True)
+    return float(np.count_nonzero(shared <= both[-1]) / len(both))
+
+
+def _scattered(values: Ints) -> NDArray[np.uint32]:
+    """A fixed hash of whole numbers (the finaliser of a 64-bit mixing function; Steele, Lea and Flood 2014)."""
+    z = values.astype(np.uint64) + np.uint64(0x9E3779B97F4A7C15)
+    z = (z ^ (z >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
+    z = (z ^ (z >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
+    return (z ^ (z >> np.uint64(31))).astype(np.uint32)
+
+
 class Line(Protocol):
     """What has a name and notes: a part of a cue, or of a first pass."""
 
@@ -47,7 +107,7 @@ class Line(Protocol):
 
 
 @dataclass(frozen=True)
-class Sketch:
+class Outline:
     """A line made ready: beats and pitches of all notes, and the beat, pitch and runs of its attacks' tops."""
 
     name: str
@@ -58,16 +118,16 @@ class Sketch:
     runs: Ints
 
 
-def ready(line: Line) -> Sketch:
+def outline_of(line: Line) -> Outline:
     """The beats, pitches and runs of a line."""
     notes = line.notes
     tops = attack_tops(notes)
     pitch = notes.pitch[tops]
     name = " ".join(line.name.split()).casefold()
-    return Sketch(name, notes.onset_beat, notes.pitch, notes.onset_beat[tops], pitch, runs(pitch % 12))
+    return Outline(name, notes.onset_beat, notes.pitch, notes.onset_beat[tops], pitch, runs(pitch % 12))
 
 
-def _together(lines: Sequence[Sketch]) -> Sketch:
+def _together(lines: Sequence[Outline]) -> Outline:
     """All lines as one: of notes within an eighth of a quarter note the highest."""
     beat = np.concatenate([line.beat for line in lines]) if lines else np.zeros(0)
     pitch = np.concatenate([line.pitch for line in lines]) if lines else np.zeros(0, dtype=np.int64)
@@ -76,10 +136,10 @@ def _together(lines: Sequence[Sketch]) -> Sketch:
     attack = np.cumsum(np.diff(beat, prepend=-np.inf) > _BIN_BEAT / 2) - 1
     order = np.lexsort((-pitch, attack))
     top = order[np.diff(attack[order], prepend=-1) > 0]
-    return Sketch("", beat, pitch, beat[top], pitch[top], runs(pitch[top] % 12))
+    return Outline("", beat, pitch, beat[top], pitch[top], runs(pitch[top] % 12))
 
 
-def anchors(a: Sketch, b: Sketch) -> Ints:
+def anchors(a: Outline, b: Outline) -> Ints:
     """Attacks that open a run both lines have, and the rest of the run: rows (attack of a, attack of b)."""
     order_a, order_b = np.argsort(a.runs, kind="stable"), np.argsort(b.runs, kind="stable")
     value_a, first_a, count_a = np.unique(a.runs[order_a], return_index=True, return_counts=True)
@@ -136,7 +196,7 @@ def chain_of(x: Floats, y: Floats, weight: Ints) -> Ints:
     return np.asarray(order[np.array(chain[::-1], dtype=np.int64)])
 
 
-def cue_knots(before: Sequence[Sketch], after: Sequence[Sketch], pairs: Sequence[tuple[int, int]]) -> Floats:
+def cue_knots(before: Sequence[Outline], after: Sequence[Outline], pairs: Sequence[tuple[int, int]]) -> Floats:
     """The cue's time map by the anchors of all its notes together and of `pairs` of parts that are alike.
 
     Returns rows (recorded beat, corrected beat), shape (n_knots, 2), the first increasing.

@@ -3,7 +3,7 @@
 A corrected file comes back from a sequencer: parts renamed, reordered, split or merged, bars inserted or cut, tempo
 changed, notes nudged, moved by octaves, deleted or added. The way here is from the whole to the single note:
 
-1. Runs of pitch classes (`likeness.py`) that both cues have in common anchor one on the other; the heaviest chain of
+1. Runs of pitch classes (`alignment.py`) that both cues have in common anchor one on the other; the heaviest chain of
    anchors that goes forward in both (longest increasing subsequence, weighted) is the cue's time map. Edits of time
    concern all parts together, so all parts vote.
 2. Parts are paired by likeness and name, the surest first.
@@ -26,13 +26,13 @@ from phrasewright.data.alignment import (
     NARROW,
     STRAY_BEAT,
     Line,
-    Sketch,
+    Outline,
     anchors,
     chain_of,
     closer,
     cue_knots,
     foretold,
-    ready,
+    outline_of,
     running_median,
     smoothed,
 )
@@ -117,7 +117,7 @@ def match_cues(recorded: Sequence[Line], corrected: Sequence[Line]) -> CueMatch:
     recorded, corrected : sequences of Line
         The parts of the cue that was shaped, and of the one that came back.
     """
-    before, after = [ready(line) for line in recorded], [ready(line) for line in corrected]
+    before, after = [outline_of(line) for line in recorded], [outline_of(line) for line in corrected]
     likeness = _likenesses(before, after)
     in_order = _in_order(likeness, before, after)
     knots = cue_knots(before, after, [(i, j) for i, j in in_order if likeness[i, j] >= _ALIKE])
@@ -161,7 +161,7 @@ def match_cues(recorded: Sequence[Line], corrected: Sequence[Line]) -> CueMatch:
     )
 
 
-def _likenesses(before: Sequence[Sketch], after: Sequence[Sketch]) -> Floats:
+def _likenesses(before: Sequence[Outline], after: Sequence[Outline]) -> Floats:
     """Share of the shorter line's runs that the other has too, shape (n_before, n_after), 0..1."""
     mine = [np.unique(line.runs) for line in before]
     theirs = [np.unique(line.runs) for line in after]
@@ -181,7 +181,7 @@ def _histogram_overlap(one: Ints, other: Ints) -> float:
     return float(np.minimum(a, b).sum() / max(min(len(one), len(other)), 1))
 
 
-def _in_order(likeness: Floats, before: Sequence[Sketch], after: Sequence[Sketch]) -> list[tuple[int, int]]:
+def _in_order(likeness: Floats, before: Sequence[Outline], after: Sequence[Outline]) -> list[tuple[int, int]]:
     """Pairs of parts worth a look, the surest first: alike, of one name, of about as many notes, near in the file."""
     pairs = []
     for i, a in enumerate(before):
@@ -195,7 +195,7 @@ def _in_order(likeness: Floats, before: Sequence[Sketch], after: Sequence[Sketch
     return [(i, j) for _, i, j in sorted(pairs)]
 
 
-def _match_notes(a: Sketch, b: Sketch, mine: Ints, theirs: Ints, cue_knots: Floats) -> Ints:
+def _match_notes(a: Outline, b: Outline, mine: Ints, theirs: Ints, cue_knots: Floats) -> Ints:
     """Pair notes `mine` of a with `theirs` of b: rows (note of a, note of b).
 
     The part may have been moved by itself: its own anchors are taken instead of the cue's where they clearly fit
@@ -217,7 +217,7 @@ def _match_notes(a: Sketch, b: Sketch, mine: Ints, theirs: Ints, cue_knots: Floa
     return _in_turn(a, b, best)
 
 
-def _in_turn(a: Sketch, b: Sketch, pairs: Ints) -> Ints:
+def _in_turn(a: Outline, b: Outline, pairs: Ints) -> Ints:
     """Repeated notes in their order: pairs that cross each other on the same pitches change partners."""
     if len(pairs) < 2:
         return pairs
@@ -229,7 +229,7 @@ def _in_turn(a: Sketch, b: Sketch, pairs: Ints) -> Ints:
     return np.stack([ordered[:, 0], ordered[np.lexsort((ordered[:, 1], run)), 1]], axis=1)
 
 
-def _part_knots(a: Sketch, b: Sketch, cue_knots: Floats) -> Floats:
+def _part_knots(a: Outline, b: Outline, cue_knots: Floats) -> Floats:
     """Knots from a pair's own anchors, and where it has none, from the cue's, moved as they are."""
     at = anchors(a, b)
     x, y = a.top_beat[at[:, 0]], b.top_beat[at[:, 1]]
@@ -264,7 +264,7 @@ def _mode(values: Floats) -> float:
     return float(np.median(ordered[first : first + count[first]]))
 
 
-def _octaves(a: Sketch, b: Sketch, knots: Floats) -> Ints:
+def _octaves(a: Outline, b: Outline, knots: Floats) -> Ints:
     """By how many half-steps (a multiple of 12) the part was moved about each note of a, shape (n_notes,)."""
     at = anchors(a, b)
     if not len(at) or not len(knots):
@@ -284,7 +284,7 @@ def _octaves(a: Sketch, b: Sketch, knots: Floats) -> Ints:
 
 
 def _nearest_pairs(
-    a: Sketch, b: Sketch, mine: Ints, theirs: Ints, knots: Floats, octave: Ints, reach_beat: float
+    a: Outline, b: Outline, mine: Ints, theirs: Ints, knots: Floats, octave: Ints, reach_beat: float
 ) -> Ints:
     """Pair notes where each is the other's nearest: of the foretold pitch, then of the old one, then of its class."""
     found = []
@@ -319,7 +319,7 @@ def _nearest(key: Floats, among: Floats) -> Ints:
     return np.asarray(order[np.where(np.abs(table[left] - key) <= np.abs(table[right] - key), left, right)])
 
 
-def _time_map(matches: Sequence[tuple[Sketch, Sketch, Ints]]) -> TimeMap:
+def _time_map(matches: Sequence[tuple[Outline, Outline, Ints]]) -> TimeMap:
     """Corrected to recorded beats by matched notes, smoothed; where bars were cut or inserted it jumps."""
     if not matches:
         return TimeMap(np.zeros(0), np.zeros(0))

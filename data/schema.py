@@ -17,6 +17,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from phrasewright.data.alignment import sketch
 from phrasewright.data.corrections import (
     Correction,
     LoggedCorrection,
@@ -28,7 +29,6 @@ from phrasewright.data.corrections import (
 )
 from phrasewright.data.curves import Curve
 from phrasewright.data.errors import StoreError
-from phrasewright.data.likeness import sketch
 from phrasewright.data.packing import curve_arrays, curve_from, note_arrays, notes_from, pack, unpack
 
 SEALED = (

@@ -26,6 +26,7 @@ from typing import Any
 import numpy as np
 from platformdirs import user_data_path
 
+from phrasewright.data.alignment import SKETCH_SIZE, alike, sketch
 from phrasewright.data.copies import advice, check_log, faults_of, keep_copy, offer
 from phrasewright.data.corrections import (
     CorrectionSet,
@@ -37,7 +38,6 @@ from phrasewright.data.corrections import (
     digest,
 )
 from phrasewright.data.errors import DamagedStoreError, InputError, StoreError, StyleMovedError
-from phrasewright.data.likeness import SKETCH_SIZE, alike, sketch
 from phrasewright.data.notes import Notes
 from phrasewright.data.packing import pack, unpack
 from phrasewright.data.schema import (
