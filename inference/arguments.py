@@ -84,9 +84,7 @@ def chosen_kinds(text: str) -> tuple[str, ...]:
     ValueError
         One of them is no kind.
     """
-    from phrasewright.model.review import KINDS
-
-    return _known(text, KINDS, "kind of finding")
+    return _known(text, tuple(FINDINGS), "kind of finding")
 
 
 def _known(text: str, known: tuple[str, ...], what: str) -> tuple[str, ...]:

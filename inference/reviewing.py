@@ -1,12 +1,14 @@
-"""A file reviewed: its lanes as written, against what practice asks of them; as a dictionary and as a text to read.
+"""A file reviewed: what a listener would stumble over or a colleague would point at, part by part; as a dictionary and
+as a text to read.
 
-Times are in seconds from the start of the file; bars count from 1 and are None without musical time.
+One detector a kind, each a function from one written part to the flaws in it: `review_movement.py` (how lanes move),
+`review_events.py` (single events, joins and repeats). Times are in seconds from the start of the file; bars count from 1 and are None without musical time.
 """
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -23,11 +25,38 @@ from phrasewright.model.events import gesture_spans
 from phrasewright.model.hearing import CueHearing, PartHearing
 from phrasewright.model.listening import hear
 from phrasewright.model.responses import by_default_law, timing_of
-from phrasewright.model.review import KINDS, review_part
+from phrasewright.model.review_events import (
+    bare_joins,
+    bare_repeats,
+    entries,
+    jumps,
+    missing_starts,
+    retriggers,
+    stuck,
+    too_dense,
+)
 from phrasewright.model.review_flaws import SEVERITIES, Flaw, WrittenPart
+from phrasewright.model.review_movement import copied_lanes, flat_holds, lone_lanes, machine_holds
 
 _DECIMALS = 6
 _NOTE_ON, _CONTROL = 0x90, 0xB0
+_DETECTORS: dict[str, Callable[[WrittenPart], list[Flaw]]] = {
+    "one-lane": lone_lanes,
+    "copied-lane": copied_lanes,
+    "flat-hold": lambda part: flat_holds(part, lone=lone_lanes(part)),
+    "bare-join": bare_joins,
+    "bare-repeat": bare_repeats,
+    "retrigger": retriggers,
+    "jump": jumps,
+    "entry": entries,
+    "stuck": stuck,
+    "no-start": missing_starts,
+    "dense": too_dense,
+    "machine": machine_holds,
+}
+
+KINDS = tuple(_DETECTORS)
+"""Every kind of finding, in the order in which they are told."""
 
 
 def review_file(
@@ -44,7 +73,7 @@ def review_file(
     profile : Profile or Path, optional
         What the instruments answer to: their lanes are looked for on its controllers.
     kinds, ignore : collections of kinds, optional
-        What to look for (default: every kind of `model.review.KINDS`), and what to leave out of that.
+        What to look for (default: every kind of `KINDS`), and what to leave out of that.
 
     Returns
     -------
@@ -60,7 +89,7 @@ def review_file(
     UsageError
         An unknown kind, or nothing left to look for.
     """
-    chosen = chosen_kinds(kinds, ignore)
+    chosen = kinds_to_look_for(kinds, ignore)
     entries = read_profile(profile) if isinstance(profile, Path) else profile
     return review_cue(hear(read_cue(path, profile=entries)), kinds=chosen)
 
@@ -76,7 +105,13 @@ def review_cue(hearing: CueHearing, *, kinds: Collection[str] = KINDS) -> dict[s
     return {"findings": findings, "seconds": round(cue.duration_s, _DECIMALS), "kinds": list(kinds)}
 
 
-def chosen_kinds(kinds: Collection[str] | None, ignore: Collection[str] | None) -> tuple[str, ...]:
+def review_part(part: WrittenPart, *, kinds: Collection[str] = KINDS) -> list[Flaw]:
+    """The flaws of one part, of the given kinds only, in order of time."""
+    flaws = [flaw for kind in KINDS if kind in kinds for flaw in _DETECTORS[kind](part)]
+    return sorted(flaws, key=lambda flaw: (flaw.start_s, KINDS.index(flaw.kind), flaw.lane or ""))
+
+
+def kinds_to_look_for(kinds: Collection[str] | None, ignore: Collection[str] | None) -> tuple[str, ...]:
     """The kinds to look for, in their usual order. Raises UsageError for an unknown kind or if none is left."""
     unknown = [kind for kind in (*(kinds or ()), *(ignore or ())) if kind not in KINDS]
     if unknown:

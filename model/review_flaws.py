@@ -34,7 +34,7 @@ class Flaw:
     Parameters
     ----------
     kind : str
-        One of `review.KINDS`.
+        What kind of flaw it is, such as `flat-hold`.
     lane : str or None
         The lane to mend; None where it is the part as a whole.
     start_s, end_s : float

@@ -14,7 +14,7 @@ from phrasewright.inference.arguments import (
     selected_parts,
     span_of_bars,
 )
-from phrasewright.model.review import KINDS
+from phrasewright.inference.reviewing import KINDS
 
 
 def test_parts_are_numbers_or_names_and_a_name_may_hold_a_comma() -> None:

@@ -11,7 +11,7 @@ import pytest
 from flaw_evaluation import Clean, a_minute, clean_files, evaluate_kind, unplanted_hands
 from seeded_flaws import KINDS
 
-from phrasewright.model.review import KINDS as TOLD
+from phrasewright.inference.reviewing import KINDS as TOLD
 
 EACH = 8
 

@@ -13,9 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from phrasewright.data.reading import read_cue
-from phrasewright.inference.reviewing import written_part
+from phrasewright.inference.reviewing import KINDS, review_part, written_part
 from phrasewright.model.listening import hear
-from phrasewright.model.review import KINDS, review_part
 from phrasewright.model.review_events import turning_times
 from phrasewright.model.review_flaws import Flaw, running_range
 from phrasewright.model.review_movement import period

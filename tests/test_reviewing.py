@@ -14,9 +14,8 @@ from shaped_cues import control, film_frames, note, orchestra, program, track, w
 from phrasewright.data.errors import InputError, UsageError
 from phrasewright.data.reading import read_cue
 from phrasewright.inference import cli
-from phrasewright.inference.reviewing import place_text, review_file, review_text
+from phrasewright.inference.reviewing import KINDS, place_text, review_file, review_text
 from phrasewright.inference.shaping import ShapeOptions, shape_cue
-from phrasewright.model.review import KINDS
 
 KEYS = {"kind", "part", "lane", "bar", "start_s", "end_s", "text", "severity"}
 
