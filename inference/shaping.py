@@ -175,7 +175,7 @@ def shape_cue(
         The same with all that a style brings; without it the options decide.
     jobs : int or None
         Processes that may work on the parts of a long cue, None for as many as pay; the bytes are the same. They are
-        forked, which is for programs that hold torch to one thread.
+        forked, which is for programs that have no threads of their own at work.
     done : function
         Called with the share of the cue that was predicted since the last call.
 

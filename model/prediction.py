@@ -5,7 +5,7 @@ differences between equal notes) is drawn by the rules' own seeded residue and a
 either predictor.
 
 Frames are predicted on a grid of this module's own, dense around onsets and wide elsewhere, and joined by straight
-lines; torch is imported only when the network is asked.
+lines.
 """
 
 from __future__ import annotations
@@ -28,6 +28,15 @@ from phrasewright.model.gestures import Gestures, gestures_of
 from phrasewright.model.hearing import CueHearing
 from phrasewright.model.lanes import FRAME_S, DenseLanes, n_frames_for
 from phrasewright.model.limits import within_limits
+from phrasewright.model.network import (
+    EvidenceConfig,
+    NetworkConfig,
+    Weights,
+    evidence_of,
+    load_evidence,
+    load_weights,
+    predict,
+)
 from phrasewright.model.parameters import DEFAULT, RuleParameters
 from phrasewright.model.personal_features import N_BASIS, Moments, moments_of
 from phrasewright.model.residue import Residue, residue_of
@@ -90,8 +99,6 @@ def network_raw_cc(
     hearing: CueHearing, index: int, *, weights: Path | None = None
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """What the network itself answers, before residue and limits: centre and spread in steps, each (n_frames, 3)."""
-    from phrasewright.model.network import predict
-
     part = hearing.parts[index]
     notes = part.part.notes
     n_frames = n_frames_for(float(notes.offset_s.max())) if notes.n_notes else 1
@@ -173,8 +180,6 @@ def evidence_features(
     -------
     float32 array, (n_frames, n_features)
     """
-    from phrasewright.model.network import evidence_of
-
     if moments is None:
         rules_cc = raw_cc(hearing, index, frames, parameters=foreseeable(DEFAULT))
         moments = moments_of(hearing, index, frames, rules_cc=rules_cc)
@@ -229,7 +234,7 @@ def _without_residue(group: Any) -> Any:
 
 
 def load_networks(*, default: bool, evidence: bool) -> None:
-    """Load weights before they are asked for, so that processes forked afterwards share them and torch itself.
+    """Load weights before they are asked for, so that processes forked afterwards share them.
 
     Raises
     ------
@@ -243,16 +248,12 @@ def load_networks(*, default: bool, evidence: bool) -> None:
 
 
 @lru_cache(maxsize=2)
-def _loaded(path: Path) -> Any:
-    from phrasewright.model.network import load_weights
-
+def _loaded(path: Path) -> Weights[NetworkConfig]:
     if not path.exists():
         raise InputError(f"{path}: no network weights there; install again, or shape with --baseline")
     return load_weights(path)
 
 
 @lru_cache(maxsize=2)
-def _evidence_loaded(path: Path) -> Any:
-    from phrasewright.model.network import load_evidence
-
+def _evidence_loaded(path: Path) -> Weights[EvidenceConfig]:
     return load_evidence(path)

@@ -169,7 +169,7 @@ STAGES = (
     ("read", "phrasewright.inference.shaping", "read_cue"),
     ("hear", "phrasewright.inference.shaping", "hear"),
     ("features", "phrasewright.model.prediction", "part_features"),
-    ("network", "phrasewright.model.network", "predict"),
+    ("network", "phrasewright.model.prediction", "predict"),
     ("residue", "phrasewright.model.prediction", "residue_of"),
     ("residue", "phrasewright.model.prediction", "residue_cc"),
     ("limits", "phrasewright.model.prediction", "within_limits"),

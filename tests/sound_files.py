@@ -68,7 +68,8 @@ def sound_style() -> bytes:
 
 @lru_cache
 def sound_weights() -> bytes:
-    from phrasewright.model.network import Network, NetworkConfig, save_weights
+    from phrasewright.model.network import NetworkConfig
+    from phrasewright.training.networks import Network, save_weights
 
     path = _MADE / "sound.safetensors"
     save_weights(Network(NetworkConfig(width=4, hidden=4)), path)

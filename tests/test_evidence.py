@@ -21,9 +21,9 @@ from phrasewright.model.evidence import (
     head_prior,
 )
 from phrasewright.model.lanes import n_frames_for
-from phrasewright.model.network import HeadStart
 from phrasewright.model.prediction import evidence_features, prediction_frames
 from phrasewright.training.evidence_fitting import Side, answer_of, known_inputs
+from phrasewright.training.networks import HeadStart
 
 TUNE = [67, 69, 71, 72, 74, 72, 71, 69, 67, 64, 65, 67]
 

@@ -1,8 +1,13 @@
-"""The network's promises: finite view, no effect of batching or chunks, and weights that are checked before use."""
+"""The networks' promises: one answer in numpy and in torch, a finite view, no effect of batching or chunks, and weights
+that are checked before use.
+"""
 
 from __future__ import annotations
 
 import json
+import math
+import subprocess
+import sys
 from dataclasses import asdict
 from pathlib import Path
 
@@ -14,26 +19,42 @@ from hypothesis import strategies as st
 from safetensors.torch import load_file, save_file
 
 from phrasewright.data.errors import InputError
+from phrasewright.model.evidence import EVIDENCE_WEIGHTS
 from phrasewright.model.features import ATTACK_FEATURES, FRAME_FEATURES
 from phrasewright.model.network import (
+    CHUNK,
+    LAPLACE_68,
     N_KNOWN,
-    Evidence,
     EvidenceConfig,
-    Network,
     NetworkConfig,
+    Weights,
+    encode,
     evidence_of,
+    gelu,
     load_evidence,
     load_weights,
     predict,
+)
+from phrasewright.model.prediction import WEIGHTS
+from phrasewright.training.networks import (
+    Evidence,
+    Network,
+    loaded_default,
+    loaded_evidence,
     save_weights,
+    weights_of,
 )
 
 N_ATTACK, N_FRAME = len(ATTACK_FEATURES), len(FRAME_FEATURES)
 
 
-def fresh(seed: int = 0) -> Network:
+def fresh_module(seed: int = 0) -> Network:
     torch.manual_seed(seed)
     return Network(NetworkConfig()).eval()
+
+
+def fresh(seed: int = 0) -> Weights[NetworkConfig]:
+    return weights_of(fresh_module(seed))
 
 
 def inputs(seed: int, *, n_attacks: int = 60, n_frames: int = 300, apart_s: float = 0.5) -> dict[str, np.ndarray]:
@@ -44,6 +65,48 @@ def inputs(seed: int, *, n_attacks: int = 60, n_frames: int = 300, apart_s: floa
         "frame": rng.normal(size=(n_frames, N_FRAME)).astype(np.float32),
         "at": np.sort(rng.integers(0, n_attacks, n_frames)),
     }
+
+
+def test_gelu_is_the_one_trained_with() -> None:
+    """Against the error function of the C library (`math.erf`); far out it is x or 0, whatever overflows inside."""
+    x = np.concatenate([np.linspace(-12.0, 12.0, 4801), [-1e30, -80.0, 80.0, 1e30]]).astype(np.float32)
+    wanted = np.array([v * 0.5 * (1.0 + math.erf(v / math.sqrt(2.0))) for v in x.astype(np.float64)])
+    assert np.all(np.abs(gelu(x.copy()) - wanted) <= 3e-6 + 1e-6 * np.abs(wanted))
+
+
+@pytest.mark.parametrize("shipped", [False, True])
+def test_numpy_answers_what_torch_was_trained_to(shipped: bool) -> None:
+    """Both networks, fresh and as shipped, on attacks nearer and farther apart than a tap reaches."""
+    default, view = (
+        (loaded_default(WEIGHTS), loaded_evidence(EVIDENCE_WEIGHTS))
+        if shipped
+        else (fresh_module(3), evidence_module(3))
+    )
+    for apart_s in (0.4, 5.0):
+        seen, wide = (make(11, n_attacks=40, n_frames=CHUNK + 100, apart_s=apart_s) for make in (inputs, sights))
+        known = np.random.default_rng(2).normal(size=(len(wide["at"]), N_KNOWN)).astype(np.float32)
+        part = torch.zeros(40, dtype=torch.long)
+        with torch.inference_mode():
+            row = {name: torch.from_numpy(array) for name, array in seen.items()}
+            wanted = default(default.encode(row["attack"], row["onset_s"], part), row["frame"], row["at"])
+            row = {name: torch.from_numpy(array) for name, array in wide.items()}
+            encoded = view.encode(row["attack"], row["onset_s"], part)
+            features = [view(encoded, row["frame"], row["at"], k).numpy() for k in (None, torch.from_numpy(known))]
+        centre, spread = predict(weights_of(default), **seen)
+        assert np.abs(centre - wanted[0].numpy()).max() < 0.005  # steps
+        assert np.abs(spread - wanted[1].numpy() * LAPLACE_68).max() < 0.005
+        assert np.abs(evidence_of(weights_of(view), **wide) - features[0]).max() < 1e-3
+        assert np.abs(evidence_of(weights_of(view), **wide, known=known) - features[1]).max() < 1e-3
+
+
+def test_answering_needs_no_torch() -> None:
+    code = (
+        "import sys, numpy as np; from phrasewright.model import network as n, prediction;"
+        "w = n.load_weights(prediction.WEIGHTS); c = w.config;"
+        "n.predict(w, attack=np.zeros((3, c.n_attack_features), 'f4'), onset_s=np.arange(3.0),"
+        " frame=np.zeros((5, c.n_frame_features), 'f4'), at=np.zeros(5, int)); assert 'torch' not in sys.modules"
+    )
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
 
 
 @given(chunk=st.integers(min_value=1, max_value=400))
@@ -74,13 +137,12 @@ def test_parts_laid_end_to_end_do_not_see_each_other(overlapping: bool) -> None:
     network = fresh()
     first, second = inputs(1), inputs(2)
     later_s = 0.0 if overlapping else first["onset_s"][-1] + 0.5
-    attack = torch.from_numpy(np.concatenate([first["attack"], second["attack"]]))
-    onset_s = torch.from_numpy(np.concatenate([first["onset_s"], second["onset_s"] + later_s]))
-    part = torch.repeat_interleave(torch.arange(2), 60)
-    with torch.inference_mode():
-        together = network.encode(attack, onset_s, part)
-        alone = [network.encode(attack[rows], onset_s[rows], part[rows]) for rows in (slice(0, 60), slice(60, 120))]
-    assert torch.allclose(together, torch.cat(alone), atol=1e-5)
+    attack = np.concatenate([first["attack"], second["attack"]])
+    onset_s = np.concatenate([first["onset_s"], second["onset_s"] + later_s])
+    part = np.repeat(np.arange(2), 60)
+    together = encode(network, attack, onset_s, part)
+    alone = [encode(network, attack[rows], onset_s[rows], part[rows]) for rows in (slice(0, 60), slice(60, 120))]
+    assert np.allclose(together, np.concatenate(alone), atol=1e-5)
 
 
 def test_the_view_is_finite_in_attacks() -> None:
@@ -116,15 +178,14 @@ def test_fresh_weights_are_the_same_for_a_seed() -> None:
 
 
 def test_the_network_is_small(tmp_path: Path) -> None:
-    network = fresh()
-    save_weights(network, tmp_path / "w.safetensors")
-    assert sum(p.numel() for p in network.parameters()) < 1_000_000
+    save_weights(fresh_module(), tmp_path / "w.safetensors")
+    assert sum(tensor.size for tensor in fresh().tensors.values()) < 1_000_000
     assert (tmp_path / "w.safetensors").stat().st_size < 2 * 2**20
 
 
 def test_weights_survive_the_file_to_half_precision(tmp_path: Path) -> None:
     network = fresh()
-    save_weights(network, tmp_path / "w.safetensors")
+    save_weights(fresh_module(), tmp_path / "w.safetensors")
     back = load_weights(tmp_path / "w.safetensors")
     assert back.config == network.config
     left, _ = predict(network, **inputs(8))
@@ -132,11 +193,15 @@ def test_weights_survive_the_file_to_half_precision(tmp_path: Path) -> None:
     assert np.abs(left - right).max() < 0.5
 
 
-def evidence(seed: int = 0) -> Evidence:
+def evidence_module(seed: int = 0) -> Evidence:
     torch.manual_seed(seed)
     network = Evidence(EvidenceConfig())
     network.usual[1] = 1.0
     return network.eval()
+
+
+def evidence(seed: int = 0) -> Weights[EvidenceConfig]:
+    return weights_of(evidence_module(seed))
 
 
 def sights(seed: int, **sizes: int) -> dict[str, np.ndarray]:
@@ -173,9 +238,9 @@ def test_lanes_that_are_drawn_change_the_view_where_they_are_given() -> None:
 
 
 def test_both_networks_are_small_together(tmp_path: Path) -> None:
-    save_weights(fresh(), tmp_path / "base.safetensors")
-    save_weights(evidence(), tmp_path / "evidence.safetensors")
-    assert sum(p.numel() for network in (fresh(), evidence()) for p in network.parameters()) < 2_000_000
+    save_weights(fresh_module(), tmp_path / "base.safetensors")
+    save_weights(evidence_module(), tmp_path / "evidence.safetensors")
+    assert sum(tensor.size for network in (fresh(), evidence()) for tensor in network.tensors.values()) < 2_000_000
     assert sum(path.stat().st_size for path in tmp_path.iterdir()) < 4 * 2**20
     assert load_evidence(tmp_path / "evidence.safetensors").config == EvidenceConfig()
 
@@ -186,7 +251,7 @@ def _header(**changes: object) -> dict[str, str]:
 
 def test_a_tensor_of_another_shape_is_named(tmp_path: Path) -> None:
     path = tmp_path / "w.safetensors"
-    save_weights(fresh(), path)
+    save_weights(fresh_module(), path)
     tensors = load_file(path)
     tensors["centre.bias"] = torch.zeros(4, dtype=torch.float16)
     save_file(tensors, path, metadata=_header())
@@ -196,7 +261,7 @@ def test_a_tensor_of_another_shape_is_named(tmp_path: Path) -> None:
 
 def test_weights_for_other_features_are_refused(tmp_path: Path) -> None:
     path = tmp_path / "w.safetensors"
-    save_weights(fresh(), path)
+    save_weights(fresh_module(), path)
     save_file(load_file(path), path, metadata=_header(n_attack_features=5))
     with pytest.raises(InputError, match="other features"):
         load_weights(path)
@@ -204,7 +269,7 @@ def test_weights_for_other_features_are_refused(tmp_path: Path) -> None:
 
 def test_sizes_no_network_has_are_refused_before_memory_is_taken(tmp_path: Path) -> None:
     path = tmp_path / "w.safetensors"
-    save_weights(fresh(), path)
+    save_weights(fresh_module(), path)
     for claim in ({"width": 100_000_000}, {"dilations": [1, 1 << 30]}, {"dilations": [0]}, {"reach_s": float("nan")}):
         save_file(load_file(path), path, metadata=_header(**claim))
         with pytest.raises(InputError, match="sizes no network here has"):
@@ -213,7 +278,7 @@ def test_sizes_no_network_has_are_refused_before_memory_is_taken(tmp_path: Path)
 
 def test_values_that_are_no_numbers_are_refused(tmp_path: Path) -> None:
     path = tmp_path / "w.safetensors"
-    save_weights(fresh(), path)
+    save_weights(fresh_module(), path)
     tensors = load_file(path)
     tensors["centre.bias"][1] = float("nan")
     save_file(tensors, path, metadata=_header())

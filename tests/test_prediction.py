@@ -9,9 +9,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-import torch
 from drawn_cues import Line, write_cue
 from played_lines import HARP, VIOLINS, heard, line, solo_line
+from threadpoolctl import threadpool_limits
 
 from phrasewright.data.errors import InputError
 from phrasewright.data.reading import read_cue
@@ -60,14 +60,10 @@ def test_a_band_is_wider_where_hands_differ_more() -> None:
 @pytest.mark.parametrize("threads", [1, 2, 3])
 def test_threads_do_not_change_it(threads: int) -> None:
     hearing = solo_line(line(TUNE, 1.0))
-    usual = torch.get_num_threads()
     first = network_lanes(hearing, 0).value_cc
-    torch.set_num_threads(threads)
-    try:
+    with threadpool_limits(threads, user_api="blas"):
         again = network_lanes(hearing, 0).value_cc
-    finally:
-        torch.set_num_threads(usual)
-    assert np.abs(first - again).max() < 0.001
+    assert np.array_equal(first, again)
 
 
 def test_an_edit_in_bar_60_leaves_bar_10_alone(tmp_path: Path) -> None:

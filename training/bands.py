@@ -25,12 +25,13 @@ import torch
 from numpy.typing import NDArray
 
 from phrasewright.model.evidence import EVIDENCE_WEIGHTS, SCALE_CC
-from phrasewright.model.network import Evidence, Network, load_evidence, load_weights, predict, save_weights
+from phrasewright.model.network import predict
 from phrasewright.model.prediction import WEIGHTS
 from phrasewright.training.cards import amend_card
 from phrasewright.training.corpus import Score, parted
 from phrasewright.training.evidence_fitting import Exact, Pool, episode_of, shown_frames
 from phrasewright.training.examples import build_groups, read_scores
+from phrasewright.training.networks import Evidence, Network, loaded_default, loaded_evidence, save_weights, weights_of
 
 Array = NDArray[np.float64]
 LEVELS = (50, 68, 90)
@@ -62,17 +63,17 @@ class Answers:
 
 def default_answers(network: Network, pool: Pool) -> list[Answers]:
     """The default against every hand of every group."""
-    found = []
+    found, weights = [], weights_of(network)
     for g, group in enumerate(pool.groups):
         centre, spread = np.zeros((2, len(group.at), 3))
         first_attack = np.r_[np.searchsorted(group.part, np.arange(len(group.vibrato))), len(group.part)]
         for p, (start, stop) in enumerate(zip(group.part_start[:-1], group.part_start[1:], strict=True)):
             attacks = slice(first_attack[p], first_attack[p + 1])
             centre[start:stop], spread[start:stop] = predict(
-                network.cpu(),
+                weights,
                 attack=group.attack[attacks].astype(np.float32),
                 onset_s=group.onset_s[attacks].astype(np.float64),
-                frame=group.frame[start:stop, : network.config.n_frame_features].astype(np.float32),
+                frame=group.frame[start:stop, : weights.config.n_frame_features].astype(np.float32),
                 at=(group.at[start:stop] - attacks.start).astype(np.int64),
             )
         on = group.weight_s > 0
@@ -204,8 +205,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--json", action="store_true")
     given = parser.parse_args(arguments)
     kept, held = parted(read_scores(cache=given.cache))
-    default = load_weights(given.weights)
-    evidence = load_evidence(given.weights.with_name(EVIDENCE_WEIGHTS.name))
+    default = loaded_default(given.weights)
+    evidence = loaded_evidence(given.weights.with_name(EVIDENCE_WEIGHTS.name))
 
     def pool(seeds: Sequence[int], scores: Sequence[Score] = held) -> Pool:
         groups = build_groups(seeds, scores=scores, n_cues=6, n_people=PEOPLE, workers=given.workers)

@@ -19,7 +19,7 @@ from pathlib import Path
 import torch
 from torch import Tensor, nn
 
-from phrasewright.model.network import Evidence, EvidenceConfig, save_weights
+from phrasewright.model.network import EvidenceConfig
 from phrasewright.training.corpus import parted
 from phrasewright.training.evidence_fitting import (
     Episode,
@@ -33,6 +33,7 @@ from phrasewright.training.evidence_fitting import (
 )
 from phrasewright.training.examples import build_groups, read_scores
 from phrasewright.training.loop import Course, Figures, optimise
+from phrasewright.training.networks import Evidence, save_weights
 
 
 class InContext(nn.Module):

@@ -18,9 +18,9 @@ from numpy.typing import NDArray
 from torch import Tensor, nn
 
 from phrasewright.model.evidence import MIDDLE_CC, SCALE_CC
-from phrasewright.model.network import Evidence, HeadStart
 from phrasewright.training.examples import Group
 from phrasewright.training.loop import Figures
+from phrasewright.training.networks import Evidence, HeadStart
 
 Rng = np.random.Generator
 AMOUNTS = (("none", 0.08), ("16 s", 0.27), ("1", 0.25), ("3", 0.25), ("4", 0.15))

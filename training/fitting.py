@@ -26,15 +26,7 @@ from phrasewright.data.curves import LANES
 from phrasewright.data.errors import InputError, OutputError
 from phrasewright.data.files import unwritable, write_together
 from phrasewright.data.store import Store
-from phrasewright.model.network import (
-    Evidence,
-    EvidenceConfig,
-    Network,
-    NetworkConfig,
-    load_evidence,
-    load_weights,
-    weights_bytes,
-)
+from phrasewright.model.network import EvidenceConfig, NetworkConfig
 from phrasewright.training.bands import calibrated, refitted_spread
 from phrasewright.training.cards import card_files
 from phrasewright.training.corpus import parted
@@ -49,6 +41,7 @@ from phrasewright.training.evidence_fitting import (
 )
 from phrasewright.training.examples import Group, build_groups, correction_groups, read_scores
 from phrasewright.training.loop import Course, Figures, join_processes, leave_processes, optimise, ranks
+from phrasewright.training.networks import Evidence, Network, loaded_default, loaded_evidence, weights_bytes
 
 JUDGED_SEEDS = range(900_001, 901_000)
 """Groups of held-out scores, or invented with seeds no training group has."""
@@ -288,7 +281,7 @@ def _fresh(
     seed: int, sizes: tuple[NetworkConfig, EvidenceConfig] | None, start: Path | None, pool: Pool
 ) -> tuple[Network, Evidence]:
     if start:
-        return load_weights(start / "base.safetensors"), load_evidence(start / "evidence.safetensors")
+        return loaded_default(start / "base.safetensors"), loaded_evidence(start / "evidence.safetensors")
     torch.manual_seed(seed)
     small, large = sizes or (NetworkConfig(), EvidenceConfig())
     default, evidence = Network(small), Evidence(large)

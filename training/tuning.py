@@ -20,13 +20,13 @@ import numpy as np
 import torch
 from torch import Tensor, nn
 
-from phrasewright.model.network import Network, load_weights, save_weights
 from phrasewright.model.prediction import WEIGHTS
 from phrasewright.training.corpus import parted
 from phrasewright.training.evidence_fitting import Pool
 from phrasewright.training.examples import build_groups, read_scores
 from phrasewright.training.fitting import JUDGED_SEEDS, PRESETS, Tell, default_judged, default_loss
 from phrasewright.training.loop import Course, Figures, optimise
+from phrasewright.training.networks import Network, loaded_default, save_weights
 
 FIRST_SEED = 770_001
 N_JUDGED = 2
@@ -47,7 +47,7 @@ def tuned(
         return Pool(build_groups(range(first, first + n), scores=scores, n_cues=6, n_people=1, workers=workers), device)
 
     taught, judge = pool(FIRST_SEED, n_groups, known=True), pool(JUDGED_SEEDS[0], N_JUDGED, known=False)
-    network = load_weights(start)
+    network = loaded_default(start)
 
     def step(one: nn.Module, generator: torch.Generator) -> tuple[Tensor, Figures]:
         assert isinstance(one, Network)
