@@ -29,13 +29,13 @@ from phrasewright.inference.comparison_text import summary_of, told_apart
 from phrasewright.inference.counterparts import Counterpart, counterparts, lane_of
 from phrasewright.model.habits import Habit, habits_of, occurrences
 from phrasewright.model.hearing import CueHearing, PartHearing
+from phrasewright.model.intervals import interval_by_phrase
 from phrasewright.model.listening import hear
 from phrasewright.model.metrics import (
     LanePair,
     PhraseSums,
     evaluate_all,
     frames_in_pair,
-    interval_by_phrase,
     lane_pair,
     phrase_ranges,
     phrase_sums,

@@ -2,7 +2,8 @@
 as a text to read.
 
 One detector a kind, each a function from one written part to the flaws in it: `review_movement.py` (how lanes move),
-`review_events.py` (single events, joins and repeats). Times are in seconds from the start of the file; bars count from 1 and are None without musical time.
+`review_events.py` (single events, joins and repeats). Times are in seconds from the start of the file; bars count from
+1 and are None without musical time.
 """
 
 from __future__ import annotations

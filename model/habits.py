@@ -15,8 +15,9 @@ from numpy.typing import NDArray
 
 from phrasewright.data.cue import PASSAGE_KINDS
 from phrasewright.model.hearing import Attacks
+from phrasewright.model.intervals import interval_by_phrase
 from phrasewright.model.lanes import FRAME_S
-from phrasewright.model.metrics import LanePair, frame_index, interval_by_phrase
+from phrasewright.model.metrics import LanePair, frame_index
 from phrasewright.model.repeats import FASTEST_REPEAT_S, renewed_joins
 
 Floats = NDArray[np.float64]

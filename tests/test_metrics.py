@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy import stats
 
 from phrasewright.data.curves import Curve
 from phrasewright.data.notes import Notes
@@ -21,7 +20,6 @@ from phrasewright.model.metrics import (
     evaluate_all,
     frames_in,
     held_frames,
-    interval_by_phrase,
     lag_ms,
     lane_pair,
     phrase_ranges,
@@ -29,7 +27,6 @@ from phrasewright.model.metrics import (
     slope_agreement,
     slopes,
     sounding_frames,
-    student_quantile,
 )
 
 
@@ -224,33 +221,6 @@ def test_the_sums_of_phrases_name_the_one_that_differs() -> None:
     assert (sums.square / sums.n).tolist() == [0, 225]
     late = np.arange(len(pair.counted)) > 160  # frames are padded by 55 at either end
     assert phrase_sums(pair, among=late).number.tolist() == [1]
-
-
-def test_an_interval_of_equal_phrases_is_that_of_their_means() -> None:
-    """Four phrases of one length: the ratio estimator is the plain mean, so Student's interval is known by hand."""
-    means = np.array([2.0, 4.0, 6.0, 8.0])
-    low, high = interval_by_phrase(means * 100, np.full(4, 100.0)) or (0.0, 0.0)
-    half = 3.182446 * means.std(ddof=1) / 2  # Student's 97.5 % point for 3 degrees of freedom
-    assert (low, high) == pytest.approx((5 - half, 5 + half), abs=1e-3)
-    assert interval_by_phrase(means[:1], np.ones(1)) is None
-
-
-@pytest.mark.parametrize("freedom", [1, 2, 3, 4, 7, 20, 400])
-def test_the_quantile_is_students(freedom: int) -> None:
-    assert student_quantile(freedom) == pytest.approx(stats.t.ppf(0.975, freedom), abs=0.002)
-
-
-def test_intervals_hold_the_true_mean_about_as_often_as_they_say() -> None:
-    """Phrases of unequal length drawn 400 times from a population whose mean error by frames is known."""
-    rng = np.random.default_rng(5)
-    n = rng.integers(100, 900, 5000).astype(float)
-    total = n * rng.gamma(4.0, 1.5, 5000)
-    held = 0
-    for _ in range(400):
-        some = rng.integers(0, 5000, 40)
-        low, high = interval_by_phrase(total[some], n[some]) or (0.0, 0.0)
-        held += low <= total.sum() / n.sum() <= high
-    assert 0.90 <= held / 400 <= 0.98
 
 
 def test_pooled_frames_weigh_by_length() -> None:

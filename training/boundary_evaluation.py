@@ -42,6 +42,7 @@ from numpy.typing import NDArray
 from phrasewright.model.boundaries import local_boundary_strength
 from phrasewright.model.boundary_features import Floats, Melody
 from phrasewright.model.boundary_model import BoundaryModel, begins_of_songs, load_boundary_model
+from phrasewright.model.intervals import interval_of, resamples
 from phrasewright.model.phrases import phrase_begins
 from phrasewright.training.boundary_corpus import Song, chorales, essen
 from phrasewright.training.boundary_fitting import held_out, unmetred
@@ -139,14 +140,11 @@ def scored(counts: Counts, groups: Sequence[str], *, runtime_s: float = 0.0, see
     names, index = np.unique(np.array(groups), return_inverse=True)
     by_group = np.zeros((len(names), 3), dtype=np.int64)
     np.add.at(by_group, index, counts)
-    rng = np.random.default_rng(seed)
-    drawn = [f1_of(by_group[rng.integers(len(names), size=len(names))].sum(axis=0)) for _ in range(N_RESAMPLED)]
+    drawn = [f1_of(by_group[some].sum(axis=0)) for some in resamples(len(names), n_draws=N_RESAMPLED, seed=seed)]
     total = counts.sum(axis=0)
-    low, high = np.quantile(drawn, [0.05, 0.95])
     return Score(
         f1_of(total),
-        float(low),
-        float(high),
+        *interval_of(drawn, tail=0.05),
         float(total[0] / max(total[1], 1)),
         float(total[0] / max(total[2], 1)),
         runtime_s,

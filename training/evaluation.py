@@ -36,6 +36,7 @@ from phrasewright.data.curves import LANES
 from phrasewright.data.errors import InputError, UsageError
 from phrasewright.model.features import FEATURE_GROUPS
 from phrasewright.model.hearing import EVENTS, FIGURES, ROLES, CueHearing
+from phrasewright.model.intervals import resamples
 from phrasewright.model.lanes import LEVEL_LAW_DB
 from phrasewright.model.listening import hear
 from phrasewright.model.personal_features import moments_of
@@ -204,7 +205,7 @@ def figures_of(sums: Mapping[tuple[str, str, str], Array], *, seed: int) -> dict
     """Figures with intervals: kind of hand, contender, lane, situation, figure."""
     out: dict[str, Any] = {}
     n_pieces = len(next(iter(sums.values())))
-    drawn = np.random.default_rng(seed).integers(0, n_pieces, size=(RESAMPLED, n_pieces))
+    drawn = resamples(n_pieces, n_draws=RESAMPLED, seed=seed)
     count = np.apply_along_axis(np.bincount, 1, drawn, minlength=n_pieces)
     count = np.concatenate([np.ones((1, n_pieces)), count])  # the pieces as they are come first
     for kind, who in dict.fromkeys((kind, who) for kind, _, who in sums):

@@ -23,6 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phrasewright.model.hearing import CueHearing
+from phrasewright.model.intervals import interval_of, resamples
 from phrasewright.model.lanes import FRAME_S, DenseLanes
 from phrasewright.model.listening import hear
 from phrasewright.model.rules import rules_lanes
@@ -197,7 +198,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
         cells, n = [], 0
         for values in rows.values():
             n = len(values)
-            low, high = np.quantile(values[rng.integers(0, n, size=(1000, n))].mean(axis=1), [0.025, 0.975])
+            low, high = interval_of(values[resamples(n, seed=rng)].mean(axis=1))
             cells.append(f"{values.mean():.3f} [{low:.2f}, {high:.2f}]")
         print(f"  {work:<20} {n:7d}  " + "  ".join(f"{cell:<20}" for cell in cells), flush=True)
 

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phrasewright.data.notes import Notes
+from phrasewright.model.intervals import interval_of, resamples
 from phrasewright.model.layers import split_layers
 from phrasewright.training.boundary_corpus import Song, chorales
 
@@ -75,11 +76,10 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--every", type=int, default=1, help="every n-th chorale only")
     songs = chorales()[:: parser.parse_args(arguments).every]
     table = counts(songs)
-    drawn = np.random.default_rng(0).integers(0, len(songs), size=(1000, len(songs)))
-    sums = table[drawn].sum(axis=1)
+    sums = table[resamples(len(songs))].sum(axis=1)
     print(f"share of notes in the right voice: {len(songs)} chorales in one track, {table[:, 0].sum()} notes")
     for title, column in (("the tool's layers", 1), ("nearest pitch", 2)):
-        low, high = np.quantile(sums[:, column] / sums[:, 0], [0.025, 0.975])
+        low, high = interval_of(sums[:, column] / sums[:, 0])
         print(f"  {title:<20} {table[:, column].sum() / table[:, 0].sum():.3f}   [{low:.3f}, {high:.3f}]")
 
 

@@ -18,6 +18,7 @@ from phrasewright.data.corrections import LoggedCorrection
 from phrasewright.data.curves import ALL_LANES, COLOUR_LANES, HIGHER
 from phrasewright.model.decomposition import decompose
 from phrasewright.model.hearing import CueHearing
+from phrasewright.model.intervals import interval_of, resamples
 from phrasewright.model.lanes import FRAME_S
 from phrasewright.model.personal import Predictor
 from phrasewright.training.alive import join_depths_cc
@@ -82,16 +83,14 @@ def changes_of(
 
 
 def _median(values: Array) -> list[float]:
-    draws = np.random.default_rng(0).integers(0, len(values), (_DRAWS, len(values)))
-    low, high = np.percentile(np.median(values[draws], axis=1), [2.5, 97.5])
-    return [round(float(v), 2) for v in (np.median(values), low, high)]
+    drawn = np.median(values[resamples(len(values), n_draws=_DRAWS)], axis=1)
+    return [round(float(v), 2) for v in (np.median(values), *interval_of(drawn))]
 
 
 def _ratio(pairs: Array) -> list[float]:
-    draws = np.random.default_rng(0).integers(0, len(pairs), (_DRAWS, len(pairs)))
-    sums = pairs[draws].sum(axis=1)
-    low, high = np.percentile(sums[:, 0] / np.maximum(sums[:, 1], 1e-6), [2.5, 97.5])
-    return [round(float(v), 2) for v in (pairs[:, 0].sum() / pairs[:, 1].sum(), low, high)]
+    sums = pairs[resamples(len(pairs), n_draws=_DRAWS)].sum(axis=1)
+    ends = interval_of(sums[:, 0] / np.maximum(sums[:, 1], 1e-6))
+    return [round(float(v), 2) for v in (pairs[:, 0].sum() / pairs[:, 1].sum(), *ends)]
 
 
 def words_of(changes: Mapping[str, Any]) -> list[str]:

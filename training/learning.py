@@ -24,6 +24,7 @@ from phrasewright.data.reading import read_cue
 from phrasewright.data.store import Store
 from phrasewright.model.departures import FittedRules
 from phrasewright.model.hearing import CueHearing
+from phrasewright.model.intervals import interval_of, resamples
 from phrasewright.model.lanes import FRAME_S, DenseLanes
 from phrasewright.model.listening import hear
 from phrasewright.model.personal import Style, colour_departures_cc, style_lanes
@@ -341,13 +342,13 @@ def _held_out(fit: _Fit, before: Style | None, known: _Known) -> tuple[dict[str,
     mass = np.bincount(index, weight.sum(axis=1), minlength=len(fresh))
     sums = {way: np.bincount(index, (weight * rows).sum(axis=1), minlength=len(fresh)) for way, rows in off.items()}
     change = sums["after"] - sums["before"]
-    draws = np.random.default_rng(0).integers(0, len(fresh), (_DRAWS, len(fresh)))
+    draws = resamples(len(fresh), n_draws=_DRAWS)
     means = change[draws].sum(axis=1) / np.maximum(mass[draws].sum(axis=1), 1e-9)
     total = max(float(mass.sum()), 1e-9)
     told = {
         "n_phrases": len(fresh),
         **{way: round(float(one.sum()) / total, 3) for way, one in sums.items()},
-        "interval": [round(float(v), 3) for v in np.percentile(means, [2.5, 97.5])],
+        "interval": [round(end, 3) for end in interval_of(means)],
     }
     known_cc = np.where(weight > 0, 0.0, np.nan)
     return told, [

@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 
 from phrasewright.data.curves import LANES
+from phrasewright.model.intervals import interval_of, resamples
 
 AMOUNT_NAMES = {"16s": "16 s of one line", "cue": "one cue", "three": "three cues", "ten": "ten cues"}
 TARGETS = {"16s": 0.80, "cue": 0.85, "three": 0.92, "ten": 0.95}
@@ -84,9 +85,8 @@ def summary(rows: Rows) -> str:
 def ratio_interval(rows: Rows) -> tuple[float, float, float]:
     """Mean over hands of the ratio of personal to opponent, and its 95 % interval when hands are drawn anew."""
     ratios = np.array([_ratio([row for row in rows if row["hand"] == hand]) for hand in _hands(rows)])
-    draws = np.random.default_rng(0).integers(0, len(ratios), (_DRAWS, len(ratios)))
-    low, high = np.percentile(ratios[draws].mean(axis=1), [2.5, 97.5])
-    return float(ratios.mean()), float(low), float(high)
+    drawn = resamples(len(ratios), n_draws=_DRAWS)
+    return float(ratios.mean()), *interval_of(ratios[drawn].mean(axis=1))
 
 
 def figures_for_log(rows: Rows) -> dict[str, Any]:

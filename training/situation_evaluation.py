@@ -35,12 +35,12 @@ from phrasewright.data.labelled import LabelledPassage, NoteLabels, kept_back, l
 from phrasewright.data.midi import split_midi
 from phrasewright.data.reading import cue_of
 from phrasewright.model.hearing import EVENTS, FIGURES, ROLES, CueHearing
+from phrasewright.model.intervals import interval_of, resamples
 from phrasewright.model.listening import hear
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 AXES = {"role": ROLES, "figure": FIGURES, "event": EVENTS}
-N_RESAMPLED = 1000
 
 
 @dataclass(frozen=True)
@@ -114,8 +114,7 @@ def kappa(table: Ints) -> float:
 
 def figures_for(passages: Sequence[Judged], axis: str, *, seed: int = 0) -> list[dict[str, Any]]:
     """The rows of one axis: each with micro and macro F1 and their intervals, 95 %, by passage."""
-    rng = np.random.default_rng(seed)
-    drawn = rng.integers(0, len(passages), size=(N_RESAMPLED, len(passages)))
+    drawn = resamples(len(passages), seed=seed)
     passes = confusions(passages, axis, "first", "second")
     judges = {"tool": "tool", "always the commonest": "commonest"}
     if axis == "role":
@@ -160,13 +159,12 @@ def _with_interval(
         return np.asarray(values - (np.array(f1(_added(less, select), axis)) if less is not None else 0.0))
 
     value, resampled = both(slice(None)), both(drawn)  # (2,), (2, n_resampled)
-    low, high = np.quantile(resampled, [0.025, 0.975], axis=-1)
     return {
         name: pair
         for k, axis_name in enumerate(("micro", "macro"))
         for name, pair in (
             (axis_name, float(value[k])),
-            (f"{axis_name}_interval", (float(low[k]), float(high[k]))),
+            (f"{axis_name}_interval", interval_of(resampled[k])),
         )
     }
 

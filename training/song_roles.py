@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phrasewright.model.hearing import ROLES, CueHearing
+from phrasewright.model.intervals import interval_of, resamples
 from phrasewright.model.listening import hear
 from phrasewright.training.boundary_corpus import BEAT_S, Song, chorales, corpus_root
 from phrasewright.training.corpus import cue_of
@@ -125,9 +126,8 @@ def pooled(rows: list[Sung], *, seed: int = 0) -> tuple[float, float, float, tup
         return np.asarray(2.0 * total[..., 1] / np.maximum(total[..., 0] + total[..., 1] + total[..., 2], 1.0))
 
     sung, found, others = counts.sum(axis=0)
-    drawn = np.random.default_rng(seed).integers(0, len(rows), size=(1000, len(rows)))
-    low, high = np.quantile(f1(counts[drawn].sum(axis=1)), [0.025, 0.975])
-    return found / sung, found / max(found + others, 1.0), float(f1(counts.sum(axis=0))), (float(low), float(high))
+    interval = interval_of(f1(counts[resamples(len(rows), seed=seed)].sum(axis=1)))
+    return found / sung, found / max(found + others, 1.0), float(f1(counts.sum(axis=0))), interval
 
 
 def print_song_roles() -> None:
