@@ -15,7 +15,7 @@ import click
 from phrasewright.data.errors import PhrasewrightError, UsageError
 from phrasewright.data.printing import one_line, several_lines
 from phrasewright.inference.arguments import chosen_kinds, chosen_lanes, review_help, selected_parts, span_of_bars
-from phrasewright.inference.terminal import complain, progress, say, tell
+from phrasewright.inference.terminal import complain, ended_tidily, progress, say, tell
 
 EXISTING = ("keep", "replace", "blend")
 
@@ -25,7 +25,8 @@ class _Commands(click.Group):
 
     def invoke(self, ctx: click.Context) -> Any:
         try:
-            return super().invoke(ctx)
+            with ended_tidily():
+                return super().invoke(ctx)
         except UsageError as fault:
             raise click.UsageError(one_line(str(fault))) from fault
         except click.UsageError as fault:

@@ -7,7 +7,7 @@ killed blocks nobody. What it had not handed back is done here, and so is what i
 as if there had been no other process.
 
 Only on Linux: elsewhere forking does not exist or is not safe beside system libraries. And only while this process has
-one thread; what it did with torch before, it did with one (`network.py`), so that torch has no threads to lose.
+one thread; matrices are multiplied with one too (`network.py`), so that there are none to lose.
 """
 
 from __future__ import annotations
@@ -29,6 +29,7 @@ MOST_PROCESSES = 4
 """More bring little: reading, hearing and writing remain, and each takes memory."""
 LEAST_SIZE = 2000
 """Attacks a process should have to work on, or it costs more than it brings."""
+_ENDING = {signal.SIGINT, signal.SIGTERM, *([signal.SIGHUP] if hasattr(signal, "SIGHUP") else [])}
 _NUMBER_BYTES, _MOST_NUMBERS = 4, 8192
 """A pipe holds at least so many numbers of parts without anybody reading, and hands over each of them whole."""
 
@@ -106,8 +107,9 @@ def _start(workers: dict[Connection, int], work: Work[T], numbers: int, processe
     """Start processes, as many as the system lets, that work on what they draw from `numbers`; each by its line.
 
     An interrupt from the keyboard goes to all processes of a terminal: it is for the first to answer, who ends these.
+    Other signals end each as they would any process.
     """
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, _ENDING)
     try:
         with suppress(OSError), warnings.catch_warnings():
             warnings.simplefilter("ignore", DeprecationWarning)  # of forking beside threads: there are none that matter
@@ -126,6 +128,10 @@ def _work(work: Work[T], numbers: int, line: Connection, others: Sequence[Connec
     """The life of a forked process. Whatever goes wrong ends it without a word: the first process does what is missing.
     """
     try:
+        for number in _ENDING - {signal.SIGINT}:
+            if callable(signal.getsignal(number)):  # what is to be cleared away is the first process's
+                signal.signal(number, signal.SIG_DFL)
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, _ENDING - {signal.SIGINT})
         for other in others:
             other.close()  # else the end of the first process would not be seen
         for answer in work(_told(_drawn(numbers), lambda: line.send(None))):

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import sys
+import threading
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from typing import Any
@@ -39,6 +41,26 @@ def complain(message: object) -> None:
 def tell(result: Any, text: Callable[[Any], str], *, as_json: bool) -> None:
     """Print a result for people, or as one JSON object in ASCII, which any terminal, pipe or file can hold."""
     say(json.dumps(result, allow_nan=False) if as_json else text(result))
+
+
+@contextmanager
+def ended_tidily() -> Iterator[None]:
+    """While this lasts, being asked to end (SIGTERM), or losing the terminal (SIGHUP), clears away what is half
+    written, as Control-C does, and ends this process with 128 and the signal's number. What is ignored stays so.
+    """
+
+    def end(number: int, _: object) -> None:
+        raise SystemExit(128 + number)
+
+    numbers = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    before: dict[int, Any] = {}
+    if threading.current_thread() is threading.main_thread():  # no other may say what is done
+        before = {n: signal.signal(n, end) for n in numbers if signal.getsignal(n) == signal.SIG_DFL}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
 
 def _write(text: str, stream: Any) -> None:
