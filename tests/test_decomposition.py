@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from phrasewright.model.decomposition import decompose, differs, level_only
 from phrasewright.model.lanes import FRAME_S
+from phrasewright.training.decomposition import decompose, differs, level_only
 
 T = np.arange(600) * FRAME_S
 

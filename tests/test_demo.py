@@ -14,10 +14,10 @@ from phrasewright.data.errors import OutputError
 from phrasewright.data.reading import read_cue
 from phrasewright.inference.demo import CORRECTED, STYLED, make_demo
 from phrasewright.inference.shaping import ShapeOptions
-from phrasewright.model.decomposition import differs
 from phrasewright.model.hearing import ROLES
 from phrasewright.model.personal import Style
 from phrasewright.model.style_files import style_bytes
+from phrasewright.training.decomposition import differs
 from phrasewright.training.personal_fitting import NO_RULES
 
 

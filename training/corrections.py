@@ -24,11 +24,11 @@ from phrasewright.data.corrections import (
 from phrasewright.data.cue import Cue
 from phrasewright.data.curves import ALL_LANES, Curve
 from phrasewright.data.store import Store
-from phrasewright.model.decomposition import differs, level_only
 from phrasewright.model.hearing import CueHearing, PartHearing, Phrase
 from phrasewright.model.lanes import FRAME_S
 from phrasewright.model.limits import sounding_frames
 from phrasewright.model.listening import hear
+from phrasewright.training.decomposition import differs, level_only
 from phrasewright.training.first_passes import FirstPass, carried, carried_plan, first_passes, lost_parts, source_of
 
 Floats = NDArray[np.float64]

@@ -31,8 +31,8 @@ from phrasewright.model.personal import Style, colour_departures_cc, style_lanes
 from phrasewright.model.prediction import choose_predictor
 from phrasewright.model.style_files import OtherVersionError, style_bytes, style_from
 from phrasewright.training.corrections import corrections_of
+from phrasewright.training.decomposition import changes_of, words_of
 from phrasewright.training.first_passes import heard_again
-from phrasewright.training.learned_words import changes_of, words_of
 from phrasewright.training.personal_examples import examples_of, lift_cc
 from phrasewright.training.personal_fitting import Examples, Fitted, fit_style, fold_of
 from phrasewright.training.rules_fitting import DrawnPart, fit_rules
