@@ -7,8 +7,10 @@ middle of what the figure becomes (`interval_of`; the percentile bootstrap, Efro
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
@@ -18,7 +20,7 @@ def resamples(n: int, *, n_draws: int = 1000, seed: int | np.random.Generator = 
     return np.random.default_rng(seed).integers(0, n, size=(n_draws, n))
 
 
-def interval_of(drawn: ArrayLike, *, tail: float = 0.025) -> tuple[float, float]:
+def interval_of(drawn: Floats | Sequence[float], *, tail: float = 0.025) -> tuple[float, float]:
     """The ends of what a figure becomes over resamples, (n_draws,), with the share `tail` left out at either end."""
     low, high = np.quantile(drawn, [tail, 1.0 - tail])
     return float(low), float(high)
