@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 from pathlib import Path
 
 import numpy as np
@@ -134,12 +132,3 @@ def test_the_rules_answer_for_a_network_that_has_not_passed_and_say_so(
 def test_missing_weights_are_named(tmp_path: Path) -> None:
     with pytest.raises(InputError, match=r"gone\.safetensors: no network weights there"):
         network_lanes(solo_line(line(TUNE, 1.0)), 0, weights=tmp_path / "gone.safetensors")
-
-
-def test_choosing_the_rules_imports_no_torch() -> None:
-    code = (
-        "import sys; from phrasewright.model.prediction import choose_predictor as choose; "
-        "choose(True); print('torch' in sys.modules)"
-    )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert done.stdout.strip() == "False"
