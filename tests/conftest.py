@@ -20,17 +20,21 @@ def own_home(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.Monke
     return home
 
 
-@pytest.fixture
-def no_network(monkeypatch: pytest.MonkeyPatch) -> None:
+def forbid_network(patch: pytest.MonkeyPatch) -> None:
     """Whoever opens a connection, or asks for an address, fails."""
 
     def forbidden(*_: object, **__: object) -> None:
         raise AssertionError("a socket was opened")
 
     for name in ("connect", "connect_ex", "bind", "sendto"):
-        monkeypatch.setattr(socket.socket, name, forbidden)
+        patch.setattr(socket.socket, name, forbidden)
     for name in ("create_connection", "getaddrinfo", "gethostbyname"):
-        monkeypatch.setattr(socket, name, forbidden)
+        patch.setattr(socket, name, forbidden)
+
+
+@pytest.fixture
+def no_network(monkeypatch: pytest.MonkeyPatch) -> None:
+    forbid_network(monkeypatch)
 
 
 @pytest.fixture(params=[rules_lanes, network_lanes], ids=["rules", "network"])

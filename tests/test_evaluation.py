@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from conftest import forbid_network
 from played_lines import CELLO, VIOLINS, Line, heard, line
 
 from phrasewright.inference.cli import main
@@ -33,8 +34,9 @@ def duet(shift: int) -> CueHearing:
 
 @pytest.fixture(scope="module")
 def result() -> dict[str, Any]:
-    """The whole command on three little cues, taught by two others."""
+    """The whole command on three little cues, taught by two others, without a network."""
     with pytest.MonkeyPatch.context() as patch:
+        forbid_network(patch)
         patch.setattr(simple_models, "TREES", 20)
         patch.setattr(evaluation, "taught_cues", lambda: [duet(0), duet(7)])
         patch.setattr(evaluation, "held_out_cues", lambda n: [(f"cue {k}", duet(2 * k + 1)) for k in range(n)])

@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import ast
 import json
+import os
 import shutil
 import socket
 import struct
 import subprocess
 import sys
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import click
 import pytest
 from click.testing import CliRunner, Result
-from learned_cues import draw, few_trees, write_cue
+from learned_cues import draw, write_cue
 from shaped_cues import orchestra
 from sound_files import sound_style
 from test_architecture import ROOT, SOURCES
@@ -24,7 +26,6 @@ from phrasewright.data.errors import UsageError
 from phrasewright.data.store import FILE_NAME
 from phrasewright.inference.cli import main
 
-__all__ = ["few_trees"]
 CODE_FROM_DATA = {
     "pickle", "cPickle", "_pickle", "dill", "cloudpickle", "marshal", "shelve", "yaml", "ctypes", "runpy",
     "code", "codeop", "ssl", "urllib.request", "http.client", "ftplib", "smtplib", "requests", "httpx", "aiohttp",
@@ -59,7 +60,7 @@ def run(*arguments: object) -> Result:
 
 
 def every_command(folder: Path) -> list[tuple[object, ...]]:
-    """One call of each command that reads or writes a user's files; training and judging have tests of their own."""
+    """One call of each command, on files of its own."""
     cue, out = orchestra(folder / "cue.mid", division=96), folder / "out.mid"
     drawn = draw(write_cue(folder / "two.mid", seed=1, n_phrases=3), folder / "drawn.mid")
     (folder / "hand.safetensors").write_bytes(sound_style())
@@ -83,7 +84,14 @@ def every_command(folder: Path) -> list[tuple[object, ...]]:
         ("style", "delete", "hand"),
         ("style", "check"),
         ("style", "check", "--restore"),
+        ("demo", folder / "demo"),
+        ("evaluate", "--pieces", "1", "--hands", "0", "--json"),
+        ("train", "--out", folder / "weights", "--preset", "small", "--steps", "1"),
     ]
+
+
+LONG = ("learn", "forget", "demo", "evaluate", "train")
+"""Commands that are called in a slow test; judging and training also in `test_evaluation.py` and `test_fitting.py`."""
 
 
 @pytest.mark.usefixtures("no_network")
@@ -91,8 +99,8 @@ def test_no_command_reaches_for_a_network(tmp_path: Path) -> None:
     with pytest.raises(AssertionError, match="a socket was opened"):
         socket.create_connection(("localhost", 9))
     for arguments in every_command(tmp_path):
-        if arguments[0] == "learn" or arguments[:2] == ("style", "forget"):
-            continue  # in the slow test
+        if {*LONG} & {*arguments[:2]}:
+            continue
         told = run(*arguments)
         assert told.exit_code == 0, (arguments, told.output, told.exception)
 
@@ -102,15 +110,76 @@ def test_every_command_is_among_them(tmp_path: Path) -> None:
     known: set[tuple[object, ...]] = set()
     for name, one in main.commands.items():
         known |= {(name, sub) for sub in one.commands} if isinstance(one, click.Group) else {(name,)}
-    assert known - called == {("train",), ("evaluate",), ("demo",)}
+    assert called == known
+
+
+@pytest.fixture
+def watched(tmp_path: Path) -> Iterator[Callable[..., None]]:
+    """Runs Python apart; fails where it, or a process it starts, names a place beyond this machine or an address."""
+    (tmp_path / "watch").mkdir()
+    seen = tmp_path / "seen"
+    (tmp_path / "watch" / "sitecustomize.py").write_text(
+        "import sys\n"
+        "def look(event, given):\n"
+        "    if event.startswith('socket.') and event.split('.')[1] in (\n"
+        "        'connect', 'bind', 'sendto', 'sendmsg', 'getaddrinfo', 'gethostbyname', 'gethostbyaddr'\n"
+        "    ) and not any(isinstance(one, (str, bytes)) and one[:1] in ('/', b'/', b'\\0') for one in given[1:2]):\n"
+        f"        open({str(seen)!r}, 'a').write(f'{{event}} {{given[1:]!r}} {{sys.argv!r}}\\n')\n"
+        "sys.addaudithook(look)\n"
+    )
+    environment = os.environ | {"PYTHONPATH": str(tmp_path / "watch")}
+
+    def call(*words: object) -> None:
+        told = subprocess.run([sys.executable, *map(str, words)], env=environment, capture_output=True, text=True)
+        assert told.returncode == 0, (words, told.stderr)
+        assert not seen.exists(), seen.read_text()
+
+    yield call
+    subprocess.run([sys.executable, "-c", "import socket; socket.gethostbyname('localhost')"], env=environment)
+    assert "socket.gethostbyname" in seen.read_text(), "and it would have been seen"
 
 
 @pytest.mark.slow
-@pytest.mark.usefixtures("no_network", "few_trees")
-def test_neither_learning_nor_the_demo_need_one(tmp_path: Path) -> None:
-    for arguments in [*every_command(tmp_path), ("demo", tmp_path / "demo")]:
-        told = run(*arguments)
-        assert told.exit_code == 0, (arguments, told.output, told.exception)
+def test_no_long_command_reaches_for_one(tmp_path: Path, watched: Callable[..., None]) -> None:
+    """With all the processes they start."""
+    for arguments in every_command(tmp_path):
+        if {*LONG} & {*arguments[:2]} or arguments[0] == "shape":
+            watched("-m", "phrasewright.inference.cli", *arguments)
+
+
+ENTRIES: dict[str, tuple[str, ...] | None] = {
+    "boundary_evaluation": ("--every", "40", "--chorales-only"),
+    "boundary_fitting": ("--out", "found.safetensors", "--invented", "1"),
+    "copying": (),
+    "ensemble_evaluation": ("--rules",),
+    "hairpins": (),
+    "hand_drawn": (),
+    "head_evaluation": ("--amounts", "16 s"),
+    "layer_evaluation": ("--every", "100"),
+    "learning_evaluation": ("--only", "late_peaks", "--amounts", "16s", "--jobs", "2"),
+    "learning_report": (str(ROOT / "docs" / "learning.json"),),
+    "situation_evaluation": (),
+    # These train or judge networks for many minutes; what they call is called in test_bands.py and test_fitting.py.
+    "bands": None,
+    "contenders": None,
+    "evaluation": None,
+    "tuning": None,
+}
+"""Every `python -m phrasewright.training.NAME`, and how to call it for a short while."""
+
+
+def test_every_module_that_can_be_called_is_among_them() -> None:
+    callable_ = {path.stem for path in SOURCES if '__name__ == "__main__"' in path.read_text()}
+    assert callable_ == {*ENTRIES, "cli"}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", [name for name, arguments in ENTRIES.items() if arguments is not None])
+def test_no_module_that_can_be_called_reaches_for_one(
+    name: str, watched: Callable[..., None], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    watched("-m", f"phrasewright.training.{name}", *(ENTRIES[name] or ()))
 
 
 @pytest.mark.slow

@@ -315,6 +315,9 @@ def main(argv: Sequence[str] | None = None) -> None:
         _print_colours(chosen.amounts.split(","), chosen.folder)
         return
     hands = hands_at(chosen.folder, chosen.hands)
+    names = [name for name in hands if not chosen.only or name in chosen.only.split(",")]
+    if not names:
+        parser.error(f"--only {chosen.only}: the hands are {', '.join(hands)}")
     movements = validation_movements() if chosen.hands == "validation" else test_movements()
     amounts = chosen.amounts.split(",")
     _SPANS.update({amount: spans_to_learn(movements, AMOUNTS[amount]) for amount in amounts})
@@ -324,7 +327,6 @@ def main(argv: Sequence[str] | None = None) -> None:
     for span in {(id(s.hearing), s.index): s for spans in _SPANS.values() for s in spans}.values():
         for way in ("shipped", "rules"):
             kept(span.hearing, span.index, way=way)
-    names = [name for name in hands if not chosen.only or name in chosen.only.split(",")]
     # the longest first, so that none of them is left alone at the end
     tasks = [
         _Task(amount, name, seed, chosen.folder, chosen.hands)
