@@ -155,9 +155,9 @@ ENTRIES: dict[str, tuple[str, ...] | None] = {
     "hairpins": (),
     "hand_drawn": (),
     "head_evaluation": ("--amounts", "16 s"),
-    "layer_evaluation": ("--every", "100"),
     "learning_evaluation": ("--only", "late_peaks", "--amounts", "16s", "--jobs", "2"),
     "learning_report": (str(ROOT / "docs" / "learning.json"),),
+    "score_evaluation": ("--every", "100"),
     "situation_evaluation": (),
     # These train or judge networks for many minutes; what they call is called in test_bands.py and test_fitting.py.
     "bands": None,

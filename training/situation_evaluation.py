@@ -11,9 +11,8 @@ A third of the passages is kept back (`labelled.kept_back`): the finders are tun
 third is printed with `--test` alone. Intervals are 95 %, from resampling passages. Baselines stand in the same table:
 always the commonest label, and for roles the highest line as melody, the lowest as bass, the rest as chords.
 
-`--songs` adds roles in chorales and songs with accompaniment (`song_roles.py`), `--table` every label by itself,
-`--errors` lists where the tool differs from both passes on the tuning passages, `--json` prints one object. `--listing`
-prints the passages alone, without any label, for whoever wants to label them.
+`--table` adds every label by itself, `--errors` lists where the tool differs from both passes on the tuning passages,
+`--json` prints one object. `--listing` prints the passages alone, without any label, for whoever wants to label them.
 """
 
 from __future__ import annotations
@@ -295,7 +294,6 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--test", action="store_true", help="also print the kept-back third")
     parser.add_argument("--table", action="store_true", help="every label by itself")
-    parser.add_argument("--songs", action="store_true", help="roles in chorales and songs, read from music21")
     parser.add_argument("--errors", action="store_true", help="where the tool differs from both, tuning passages")
     parser.add_argument("--listing", action="store_true", help="only the passages, as labellers read them")
     parser.add_argument("--json", action="store_true")
@@ -326,10 +324,6 @@ def main(arguments: Sequence[str] | None = None) -> None:
             print(f"\n{axis}, where both passes agree and the tool differs")
             for n_notes, text in differing(tuning, axis):
                 print(f"  {n_notes:4d}  {text}")
-    if chosen.songs:
-        from phrasewright.training.song_roles import print_song_roles
-
-        print_song_roles()
 
 
 if __name__ == "__main__":

@@ -9,8 +9,7 @@ import numpy as np
 import pytest
 
 from phrasewright.training.boundary_corpus import Song, chorales
-from phrasewright.training.layer_evaluation import counts
-from phrasewright.training.song_roles import chorale_lines, judged, pooled
+from phrasewright.training.score_evaluation import chorale_lines, counts, judged, pooled
 
 pytest.importorskip("music21")
 
