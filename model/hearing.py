@@ -139,7 +139,7 @@ class CueHearing:
     """A whole cue as heard, parts in file order; percussive and unshaped parts are heard too, for context.
 
     `plan` is the loudness wanted of each part: a composer's table, or what the marks in the file come to. Where neither
-    says anything, `texture_db`, every `texture.STEP_S` seconds, shape (n_steps,), is what the texture suggests.
+    says anything, `texture_db`, every `levels.TEXTURE_STEP_S` seconds, shape (n_steps,), is what the texture suggests.
     """
 
     cue: Cue

@@ -12,14 +12,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phrasewright.data.notes import sounding_spans
-from phrasewright.model.ensemble import COUNTER_DB, STEP_S, counter_share, hand_over_db
 from phrasewright.model.gestures import Gestures, Grid, gestures_of, grid_of, runs_of, window_frames
 from phrasewright.model.hearing import EVENTS, CueHearing
 from phrasewright.model.lanes import DYNAMICS_DB_PER_STEP, FRAME_S, LEVEL_LAW_DB, DenseLanes, combined_level_db
 from phrasewright.model.least_movement import leaning, never_bare, never_flat
+from phrasewright.model.levels import COUNTER_DB, TEXTURE_STEP_S, counter_share, hand_over_db, levels_at, on_the_plan
 from phrasewright.model.parameters import DEFAULT, RuleParameters
 from phrasewright.model.residue import Residue
-from phrasewright.model.riding import levels_at, on_the_plan
 from phrasewright.model.shapes import Window, bent_into, ease
 
 Array = NDArray[np.float64]
@@ -173,7 +172,7 @@ def _at_level(
     target_db = target_level_db(gestures, grid, parameters=parameters)
     if len(hearing.texture_db):
         # the texture's rise and fall counts as part of the phrase's range
-        lift_db = np.interp(grid.time_s, np.arange(len(hearing.texture_db)) * STEP_S, hearing.texture_db)
+        lift_db = np.interp(grid.time_s, np.arange(len(hearing.texture_db)) * TEXTURE_STEP_S, hearing.texture_db)
         target_db = target_db + lift_db
         value = lifted(value, lift_db, free)
 

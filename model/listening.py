@@ -13,10 +13,10 @@ from phrasewright.data.plan import Plan
 from phrasewright.model.accents import accents_of
 from phrasewright.model.attacks import attacks_of, passage_at
 from phrasewright.model.closings import Closing, closing_attacks, closing_notes, closings_of
-from phrasewright.model.ensemble import texture_db
 from phrasewright.model.figures import figure_situations, figures_of
 from phrasewright.model.hearing import EVENTS, FIGURES, Attacks, CueHearing, PartHearing, Phrase, Situation
 from phrasewright.model.layers import Layers, split_layers
+from phrasewright.model.levels import texture_db
 from phrasewright.model.phrases import Cut, Line, beginnings_of, find_cuts, line_of
 from phrasewright.model.responses import heard_cue
 from phrasewright.model.roles import Role, roles_of
