@@ -28,7 +28,7 @@ from phrasewright.model.evidence import EVIDENCE_WEIGHTS, head_prior
 from phrasewright.model.hearing import ROLES
 from phrasewright.model.personal import FORESTS, N_COLUMNS, VOICES, ColourModel, LaneModel, Style
 from phrasewright.model.personal_features import FEATURE_VERSION, N_BASIS, RAW
-from phrasewright.model.trees import ARRAYS, Trees, check_walk, trees_from
+from phrasewright.model.trees import ARRAYS, Trees, trees_from
 
 MAX_BYTES = 64 << 20
 MAX_WEIGHT = 1e6
@@ -106,9 +106,7 @@ def style_from(content: bytes, *, source: str, version: int = 0) -> Style:
             raise ValueError("what it was learned from makes no sense")
         lanes = {lane: _lane_from(arrays, lane) for lane in named}
         rules = _rules_from(settings["rules"])
-        check_walk([forest for model in lanes.values() for forest in (getattr(model, name) for name in FORESTS)])
         colours = {lane: _colour_from(arrays, lane) for lane in coloured}
-        check_walk([colour.trees for colour in colours.values()])
         n_wanted = 1 + len(lanes) * (len(_ROWS) + len(FORESTS) * len(ARRAYS))
         n_wanted += len(colours) * (len(_COLOUR_ROWS) + len(ARRAYS))
         if len(arrays) != n_wanted:

@@ -30,10 +30,8 @@ ARRAYS = {
 """Names of the arrays and the types they are stored with."""
 MAX_NODES, MAX_TREES, MAX_LEAVES = 200_000, 5_000, 63
 MAX_VALUE = 1e6
-MAX_ENTRIES = 1 << 24
-"""Entries of all tables of a walk: 128 MiB, several times what a style takes. A crafted forest could ask for hundreds
-of gibibytes: a table is as long as all thresholds of its feature, and there is one a tree."""
-_CHUNK = 8192
+_CHUNK = 384
+"""Rows at a time: what a hundred trees make of them stays near the processor (twice as many take longer a row)."""
 
 
 @dataclass(frozen=True)
@@ -121,9 +119,9 @@ class Walk:
     """Several forests over the same rows, walked together; the trees stand turned inside out.
 
     Leaves stand from left to right, one bit each. Every node that leads right strikes out the leaves on its left; the
-    first bit left standing is the answer (Lucchese et al. 2015, from memory). For each feature that a tree asks, a
-    table tells what its value leaves standing, all nodes together, so that a row needs one look a feature and tree,
-    however deep it is; and where a value falls among the thresholds is found once for all forests.
+    first bit left standing is the answer (Lucchese et al. 2015, from memory). All trees and rows ask their first nodes
+    at once, then their second ones: numbers of a few bits, since where a value falls among the thresholds of its
+    feature is found once for all forests.
     """
 
     def __init__(self, forests: Sequence[Trees]) -> None:
@@ -131,113 +129,97 @@ class Walk:
         self.n_features = forests[0].n_features if forests else 0
         if any(forest.n_features != self.n_features for forest in forests):
             raise ValueError("forests over different features cannot be walked together")
-        self._edges: dict[int, Array] = {}
-        inner = [forest.left != np.arange(len(forest.left)) for forest in forests]
-        asking = [f.feature[m].tolist() for f, m in zip(forests, inner, strict=True)]  # none where no forest has a say
-        for feature in sorted({feature for own in asking for feature in own}):
-            asked = [f.threshold[m & (f.feature == feature)] for f, m in zip(forests, inner, strict=True)]
-            self._edges[feature] = np.unique(np.concatenate(asked))
-        self._tables = [_tables_of(forest, self._edges) for forest in forests]
+        asked = np.concatenate([f.feature[~_is_leaf(f)] for f in forests]) if forests else np.zeros(0, dtype=np.int16)
+        cuts = np.concatenate([f.threshold[~_is_leaf(f)] for f in forests]) if forests else np.zeros(0)
+        self._edges = {feature: np.unique(cuts[asked == feature]) for feature in np.unique(asked).tolist()}
+        self._code = np.min_scalar_type(max((len(edges) for edges in self._edges.values()), default=0))
+        self._nodes = [_Nodes(forest, self._edges, self._code) for forest in forests]
 
     def predict(self, rows: NDArray[Any]) -> Array:
         """Predictions of all forests, shape (n_rows, n_forests), of rows (n_rows, n_features); unknown is nan."""
         if rows.ndim != 2 or rows.shape[1] != self.n_features:
             raise ValueError(f"trees over {self.n_features} features cannot take rows of shape {rows.shape}")
+        codes = np.zeros((2, self.n_features, len(rows)), dtype=self._code)  # unknown leads right, or left
+        for feature, edges in self._edges.items():
+            column = np.asarray(rows[:, feature], dtype=np.float64)
+            codes[:, feature] = np.searchsorted(edges, column, side="left")  # beyond all edges where unknown
+            codes[1, feature, np.isnan(column)] = 0
         out = np.empty((len(rows), len(self.forests)))
         for start in range(0, len(rows), _CHUNK):
-            chunk = rows[start : start + _CHUNK]
-            code = {}
-            for feature, edges in self._edges.items():
-                column = np.ascontiguousarray(chunk[:, feature], dtype=np.float64)
-                found = np.searchsorted(edges, column, side="left")
-                code[feature] = np.where(np.isnan(column), len(edges) + 1, found)
-            for k, (forest, tables) in enumerate(zip(self.forests, self._tables, strict=True)):
-                out[start : start + _CHUNK, k] = float(forest.base[0]) + _sums(tables, code, len(chunk))
+            chunk = codes[:, :, start : start + _CHUNK].reshape(2 * self.n_features, -1)
+            for k, nodes in enumerate(self._nodes):
+                out[start : start + _CHUNK, k] = nodes.sums(chunk)
         return out
 
 
-_Table = tuple[list[tuple[int, NDArray[Any]]], Array]
-"""Of one tree: for each feature it asks, what is left standing by the number of edges below the value (the last entry
-is for unknown); and the leaves' values from left to right."""
+def _is_leaf(trees: Trees) -> NDArray[np.bool_]:
+    return np.asarray(trees.left == np.arange(len(trees.left)))
 
 
-def _sums(tables: Sequence[_Table], code: Mapping[int, NDArray[np.int64]], n: int) -> Array:
-    """Sum of the leaves that each row reaches, shape (n,)."""
-    total = np.zeros(n)
-    spare: dict[Any, list[NDArray[Any]]] = {
-        word: [np.empty(n, dtype=word) for _ in range(2)] for word in (np.dtype(np.int32), np.dtype(np.int64))
-    }
-    for asked, leaves in tables:
-        if not asked:
-            total += leaves[0]
-            continue
-        standing, more = spare[asked[0][1].dtype]
-        asked[0][1].take(code[asked[0][0]], out=standing, mode="clip")
-        for feature, table in asked[1:]:
-            table.take(code[feature], out=more, mode="clip")
-            np.bitwise_and(standing, more, out=standing)
-        np.negative(standing, out=more)
-        np.bitwise_and(standing, more, out=standing)  # the lowest bit alone; its place is the exponent of the number
-        if standing.dtype == np.int32:
-            place = (standing.astype(np.float32).view(np.int32) >> 23) - 127
+class _Nodes:
+    """A forest by the number of a node in its tree: what all first nodes ask, all second ones, and so on.
+
+    `asked`, `step` and `struck` are (most nodes of a tree, n_trees, 1): the row of the codes, the code up to which a
+    row goes left, and the leaves struck out where it goes right (none, where a tree has no such node). `leaves` holds
+    the leaves of each tree from left to right, `at` where those of each tree begin.
+    """
+
+    def __init__(self, trees: Trees, edges: Mapping[int, Array], code: np.dtype[Any]) -> None:
+        leaf = _is_leaf(trees)
+        inner, (count, first) = np.flatnonzero(~leaf), _leaves_below(trees)
+        tree = np.searchsorted(trees.roots, np.arange(len(leaf)), side="right") - 1
+        n_leaves = int(count[trees.roots].max(initial=1))
+        self.word = next(np.dtype(one) for one in (np.int16, np.int32, np.int64) if n_leaves <= 8 * one().itemsize)
+        per_tree = np.bincount(tree[inner], minlength=trees.n_trees)
+        number = np.arange(len(inner)) - (np.cumsum(per_tree) - per_tree)[tree[inner]]
+        shape = int(per_tree.max(initial=0)), trees.n_trees, 1
+        self.asked, self.step = np.zeros(shape[:2], dtype=np.int64), np.zeros(shape, dtype=code)
+        self.struck = np.zeros(shape, dtype=self.word)
+        where, feature = (number, tree[inner]), trees.feature[inner].astype(np.int64)
+        self.asked[where] = feature + trees.n_features * trees.missing[inner]
+        self.struck[*where, 0] = ((1 << count[trees.left[inner]]) - 1) << first[inner]
+        for column, cuts in edges.items():
+            here = feature == column
+            step = np.searchsorted(cuts, trees.threshold[inner[here]])
+            self.step[number[here], tree[inner[here]], 0] = step
+        self.base, self.leaves = float(trees.base[0]), np.zeros((trees.n_trees, n_leaves))
+        self.leaves[tree[leaf], first[leaf]] = trees.value[leaf]
+        self.at = n_leaves * np.arange(trees.n_trees)[:, None]
+
+    def sums(self, codes: NDArray[Any]) -> Array:
+        """Base and sum of the leaves that each row reaches, shape (n_rows,), of codes (2 * n_features, n_rows)."""
+        shape = (len(self.leaves), codes.shape[1])
+        found, right = np.empty(shape, dtype=codes.dtype), np.empty(shape, dtype=np.bool_)
+        standing, more = np.zeros(shape, dtype=self.word), np.empty(shape, dtype=self.word)
+        for asked, step, struck in zip(self.asked, self.step, self.struck, strict=True):
+            codes.take(asked, axis=0, out=found, mode="clip")
+            np.greater(found, step, out=right)
+            np.copyto(more, right)
+            np.multiply(more, struck, out=more)
+            np.bitwise_or(standing, more, out=standing)  # what was struck out, so far
+        np.invert(standing, out=standing)
+        standing &= -standing  # the lowest bit alone; its place is the exponent of the number
+        if self.word == np.int64:
+            place = ((standing.astype(np.float64).view(np.int64) >> 52) & 0x7FF) - 1023
         else:
-            place = (standing.astype(np.float64).view(np.int64) >> 52) - 1023
-        total += leaves.take(place)
-    return total
+            place = ((standing.astype(np.float32).view(np.int32) >> 23) & 0xFF) - 127
+        return np.asarray(self.leaves.take(place + self.at, mode="clip").sum(axis=0) + self.base)
 
 
-def _tables_of(trees: Trees, edges: Mapping[int, Array]) -> list[_Table]:
-    if not trees.n_trees:
-        return []
-    n, own = len(trees.feature), np.arange(len(trees.feature))
-    left, right = trees.left.astype(np.int64), trees.right.astype(np.int64)
-    leaf = left == own
+def _leaves_below(trees: Trees) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """How many leaves stand below each node, and how many of its tree further left, both (n_nodes,)."""
+    left, right, leaf = trees.left.astype(np.int64), trees.right.astype(np.int64), _is_leaf(trees)
+    count, first = leaf.astype(np.int64), np.zeros(len(leaf), dtype=np.int64)
     levels, at = [], trees.roots.astype(np.int64)
     while len(at := at[~leaf[at]]):
         levels.append(at)
         at = np.r_[left[at], right[at]]
-    count = leaf.astype(np.int64)  # leaves below each node
     for at in reversed(levels):
         count[at] = count[left[at]] + count[right[at]]
-    first = np.zeros(n, dtype=np.int64)  # the leftmost of them, counted within the tree
     for at in levels:
         first[left[at]] = first[at]
         first[right[at]] = first[at] + count[left[at]]
-    tree = np.searchsorted(trees.roots, own, side="right") - 1
-    word = np.int32 if count[trees.roots].max() < 32 else np.int64
-    inner = np.concatenate(levels) if levels else np.zeros(0, dtype=np.int64)
-    kept = ~(((1 << count[left[inner]]) - 1) << first[inner])
-    tables: list[list[tuple[int, NDArray[Any]]]] = [[] for _ in range(trees.n_trees)]
-    for feature, cuts in edges.items():
-        here = trees.feature[inner] == feature
-        asking, row = np.unique(tree[inner[here]], return_inverse=True)
-        table = np.full((len(asking), len(cuts) + 2), -1, dtype=np.int64)
-        step = np.searchsorted(cuts, trees.threshold[inner[here]]) + 1
-        np.bitwise_and.at(table, (row, step), kept[here])
-        table[:, :-1] = np.bitwise_and.accumulate(table[:, :-1], axis=1)
-        away = trees.missing[inner[here]] == 0
-        np.bitwise_and.at(table, (row[away], len(cuts) + 1), kept[here][away])
-        for number, values in zip(asking.tolist(), table.astype(word), strict=True):
-            tables[number].append((feature, values))
-    leaves = np.flatnonzero(leaf)
-    leaves = leaves[np.lexsort((first[leaves], tree[leaves]))]
-    parted = np.split(trees.value[leaves], np.cumsum(np.bincount(tree[leaves], minlength=trees.n_trees))[:-1])
-    return list(zip(tables, parted, strict=True))
-
-
-def check_walk(forests: Sequence[Trees]) -> None:
-    """Refuse forests whose walk would take more memory than any style's. Raises ValueError."""
-    n_features = max((forest.n_features for forest in forests), default=0)
-    asking, edges = np.zeros(n_features), np.zeros(n_features)
-    for forest in forests:
-        at = np.flatnonzero(forest.left != np.arange(len(forest.left)))
-        tree = np.searchsorted(forest.roots, at, side="right") - 1
-        pairs = np.unique(np.stack([forest.feature[at].astype(np.int64), tree]), axis=1)  # (2, n_pairs)
-        asking += np.bincount(pairs[0], minlength=n_features)
-        edges += np.bincount(forest.feature[at], minlength=n_features)
-    n_entries = float(np.sum(asking * (edges + 2.0)))
-    if n_entries > MAX_ENTRIES:
-        raise ValueError(f"walking its trees would take {n_entries:.0f} entries, more than any style's")
+    return count, first
 
 
 def trees_from(arrays: Mapping[str, NDArray[Any]], *, n_features: int) -> Trees:

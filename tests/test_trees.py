@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from sklearn.ensemble import HistGradientBoostingRegressor
 
-from phrasewright.model.trees import MAX_ENTRIES, Trees, check_walk, trees_from
-from phrasewright.training.boosting import trees_of
+from phrasewright.model.trees import Trees, Walk, trees_from
+from phrasewright.training.boosting import no_trees, trees_of
 
 
 def rows(n: int, seed: int = 0) -> np.ndarray:
@@ -103,17 +103,27 @@ def test_rows_of_another_width_are_refused(fitted: tuple[HistGradientBoostingReg
         fitted[1].predict(np.zeros((3, 4), dtype=np.float32))
 
 
-def test_a_walk_that_would_take_all_memory_is_refused(fitted: tuple[HistGradientBoostingRegressor, Trees]) -> None:
-    """Stumps that all ask one column, each at a threshold of its own: a table of n by n."""
-    n = 1 + int(np.sqrt(MAX_ENTRIES))
-    root = 3 * np.arange(n, dtype=np.int32)
-    own = np.arange(3 * n, dtype=np.int32)
-    left, right = own.copy(), own.copy()
-    left[root], right[root] = root + 1, root + 2
-    stumps = Trees(
-        5, np.zeros(1), root, np.zeros(3 * n, dtype=np.int16), np.linspace(0, 1, 3 * n), left, right,
-        np.zeros(3 * n, dtype=np.uint8), np.zeros(3 * n),
-    )  # fmt: skip
-    with pytest.raises(ValueError, match="more than any style's"):
-        check_walk([stumps])
-    check_walk([fitted[1]] * 6)
+@pytest.mark.parametrize("n_leaves", [2, 16, 17, 33, 63])
+def test_trees_of_any_size_with_any_number_of_thresholds_answer_as_walked_node_by_node(n_leaves: int) -> None:
+    """Two forests at once; the columns are asked at more thresholds than a byte can number."""
+    x = rows(1500, seed=3)
+    forests = []
+    for seed in (0, 1):
+        boosting = HistGradientBoostingRegressor(
+            max_iter=40, max_leaf_nodes=n_leaves, min_samples_leaf=1, early_stopping=False, random_state=seed
+        )
+        forests.append(trees_of(boosting.fit(x[seed::2], np.random.default_rng(seed).normal(size=len(x) // 2))))
+    asked = np.concatenate([forest.threshold[forest.feature == 0] for forest in forests])
+    assert n_leaves < 33 or len(np.unique(asked)) > 256
+    said = Walk(forests).predict(x)
+    for column, forest in enumerate(forests):
+        at = np.tile(forest.roots.astype(np.int64), (len(x), 1))
+        for _ in range(n_leaves):
+            value = np.take_along_axis(x, forest.feature[at].astype(np.int64), axis=1)
+            goes_left = np.where(np.isnan(value), forest.missing[at] == 1, value <= forest.threshold[at])
+            at = np.where(goes_left, forest.left[at], forest.right[at])
+        assert np.abs(said[:, column] - forest.base - forest.value[at].sum(axis=1)).max() < 1e-9
+
+
+def test_a_forest_of_no_trees_says_its_base() -> None:
+    assert np.array_equal(no_trees(5).predict(rows(3)), np.zeros(3))
