@@ -15,12 +15,16 @@ from phrasewright.data.curves import LANES
 from phrasewright.data.reading import read_cue
 from phrasewright.model.hearing import ROLES, CueHearing
 from phrasewright.model.listening import hear
+from phrasewright.model.parameters import DEFAULT
 from phrasewright.model.personal import Style, evidence_of, personal_moments, style_lanes
-from phrasewright.model.personal_features import N_BASIS, RAW
-from phrasewright.model.rules import rules_lanes
+from phrasewright.model.personal_features import FEATURE_VERSION, N_BASIS, RAW, moments_of
+from phrasewright.model.prediction import foreseeable
+from phrasewright.model.rules import raw_cc, rules_lanes
 from phrasewright.model.style_files import style_bytes, style_from
 from phrasewright.training.personal_examples import part_examples
 from phrasewright.training.personal_fitting import fit_style
+
+RAW_SUMS, BASIS_SUMS = [6143.732, 264280.215], [-425.133, -19945.189]
 
 
 @pytest.fixture(scope="module")
@@ -42,6 +46,25 @@ def test_columns_are_as_many_as_they_are_called(cue: CueHearing) -> None:
     assert moments.raw.shape == (86, len(RAW))
     assert moments.basis.shape == (86, N_BASIS)
     assert np.isfinite(moments.basis).all()
+
+
+def test_columns_are_those_of_their_version(cue: CueHearing) -> None:
+    """Styles hang on each column meaning what it did: where these figures change, FEATURE_VERSION is to be raised."""
+    assert FEATURE_VERSION == 2
+    rules_cc = np.full((86, 3), (60.0, 70.0, 80.0))  # theirs change with the rules
+    moments = moments_of(cue, 1, np.arange(0, 600, 7), rules_cc=rules_cc)
+    for columns, recorded in ((moments.raw, RAW_SUMS), (moments.basis, BASIS_SUMS)):
+        known = np.nan_to_num(columns.astype(np.float64))
+        told = known @ np.cos(np.arange(columns.shape[1]))  # no two columns count alike
+        assert [told.sum(), told @ np.arange(86)] == pytest.approx(recorded, abs=0.05)
+
+
+def test_the_smooth_columns_are_made_only_where_they_are_asked(cue: CueHearing) -> None:
+    frames = np.arange(0, 600, 7)
+    rules_cc = raw_cc(cue, 1, frames, parameters=foreseeable(DEFAULT))
+    whole, quick = (moments_of(cue, 1, frames, rules_cc=rules_cc, smooth=smooth) for smooth in (True, False))
+    assert quick.basis.shape == (86, 0)
+    assert np.array_equal(whole.raw, quick.raw, equal_nan=True)
 
 
 def test_columns_far_from_an_edit_stay_as_they_were(tmp_path: Path) -> None:
