@@ -19,6 +19,7 @@ from phrasewright.data.errors import UsageError
 from phrasewright.data.midi import Track
 from phrasewright.data.notes import Notes
 from phrasewright.data.plan import MF_CC, plan_levels
+from phrasewright.data.tempo import TempoMap
 from phrasewright.model.colour_lanes import attack_cc, bow_cc
 from phrasewright.model.events import (
     LAST_TICK,
@@ -176,15 +177,10 @@ def plan_part(
         n_frames = max(n_frames, n_frames_for(float(part.file_notes.offset_s.max())))
     written = part.file_notes if written is None else written
     sound = sound_of(written)
-    phrases = phrase_ticks(heard)
-    frames = phrase_frames(phrases, tempo, n_frames)
-    beat_s = tempo.beat_length_s(tempo.tick_to_s(phrases.start))
-    beat_frames = np.maximum(np.rint(beat_s / FRAME_S), 1).astype(np.int64)
     limit = step_limits(n_frames, gesture_s=gesture_spans(heard), gap_s=gap_spans(written))
     resets = track.tick[(track.status == (0xB0 | channel)) & (track.data1 == _RESET_CC)]
 
-    drawn = {lane: read_drawn(track, channel=channel, controller=cc) for lane, cc in part.lane_cc.items()}
-    by_hand = {lane: drawn_phrases(d, phrases) for lane, d in drawn.items()}
+    there = _already_there(hearing, index, n_frames)
     chosen = [lane for lane in ALL_LANES if lane in part.lane_cc and (lanes is None or lane in lanes)]
     learned = {lane: learned_cc[lane] for lane in chosen if learned_cc is not None and lane in learned_cc}
     bounds = {lane: _bounds(hearing, index, lane, learned.get(lane)) for lane in chosen}
@@ -192,46 +188,103 @@ def plan_part(
     lifts = _lifts_cc(hearing, index, bounds, timing, n_frames)
     plans = []
     for lane in chosen:
-        own, mine = by_hand[lane], drawn[lane]
-        low, high = bounds[lane]
-        reach = np.maximum(limit, GESTURE_LIMIT_CC) if lane in learned else limit
-        curve = curves[lane]
-        held = held_frames(mine, tempo, n_frames)
-        remarks: tuple[str, ...] = ()
-        if existing != "replace" and len(mine.tick) and not np.any(own):
-            curve = centred(curve - lifts[lane], held, frames, low=low, high=high) + lifts[lane]
-            remarks = (f"{lane}: controller {part.lane_cc[lane]} was set but not drawn; its value is the centre",)
-        alone = np.ones_like(own) if existing == "replace" else ~own
-        for source in LANES:
-            if (source, lane) not in FOLLOW or source not in by_hand or (existing == "replace" and source in chosen):
-                continue
-            follows = by_hand[source] & alone
-            if np.any(follows):
-                curve = following(
-                    curve, held_frames(drawn[source], tempo, n_frames), frames, follows, pair=(source, lane),
-                    beat_frames=beat_frames, low=low, high=high,
-                )
-                alone &= ~follows
-        if existing == "blend" and np.any(own):
-            curve = blended(curve, held, frames, own, beat_frames=beat_frames)
-        curve = np.clip(curve, low, high)
-        keep = own if existing == "keep" else np.zeros_like(own)
-        kept = kept_stretches(keep, phrases, tempo)
-        stays = stays_of(mine, outside=outside, kept=kept)
+        curve, remarks = _beside_what_is_there(
+            curves[lane], lane, there, existing=existing, chosen=chosen, bounds_cc=bounds[lane], lift_cc=lifts[lane]
+        )
+        keep = there.by_hand[lane] & (existing == "keep")
+        kept = kept_stretches(keep, there.phrases, tempo)
+        stays = stays_of(there.drawn[lane], outside=outside, kept=kept)
         if outside and not len(pieces_of(sound, stays).start_tick):  # no note of these bars is to be shaped
-            stays = stays_of(mine, outside=[(0, LAST_TICK)], kept=[])
+            stays = stays_of(there.drawn[lane], outside=[(0, LAST_TICK)], kept=[])
         curve = joined_to_stays(curve, sound, stays, {first for first, _ in kept}, tempo)
-        controller = part.lane_cc[lane]
         plan = LanePlan(
             lane=lane,
-            controller=controller,
-            removed=_removed(track, channel, _numbers(controller, part), stays),
-            n_staying=_n_staying(mine, stays),
+            controller=part.lane_cc[lane],
+            removed=_removed(track, channel, _numbers(part.lane_cc[lane], part), stays),
+            n_staying=_n_staying(there.drawn[lane], stays),
             kept_s=_spans_s(keep, heard),
             remarks=remarks,
         )
+        reach = np.maximum(limit, GESTURE_LIMIT_CC) if lane in learned else limit
         plans.append((plan, LaneRequest(sound, curve, reach, stays, resets)))
     return plans
+
+
+@dataclass(frozen=True)
+class _AlreadyThere:
+    """The lanes of a part as they stand in the file.
+
+    `drawn` has the events of each lane and `by_hand` which of its phrases were drawn, shape (n_phrases,). `frames` has
+    the first frame of each phrase and the one after its last, (n_phrases, 2), `beat_frames` the length of a beat in it.
+    """
+
+    part: Part
+    tempo: TempoMap
+    n_frames: int
+    phrases: PhraseTicks
+    frames: NDArray[np.int64]
+    beat_frames: NDArray[np.int64]
+    drawn: Mapping[str, Drawn]
+    by_hand: Mapping[str, Mask]
+
+    def held(self, lane: str) -> NDArray[np.float64]:
+        """A lane as a device holds it, shape (n_frames,)."""
+        return held_frames(self.drawn[lane], self.tempo, self.n_frames)
+
+
+def _already_there(hearing: CueHearing, index: int, n_frames: int) -> _AlreadyThere:
+    heard, tempo = hearing.parts[index], hearing.cue.tempo
+    part = heard.part
+    track = hearing.cue.midi.tracks[part.track - 1]
+    phrases = phrase_ticks(heard)
+    beat_s = tempo.beat_length_s(tempo.tick_to_s(phrases.start))
+    drawn = {lane: read_drawn(track, channel=part.channel - 1, controller=cc) for lane, cc in part.lane_cc.items()}
+    return _AlreadyThere(
+        part=part,
+        tempo=tempo,
+        n_frames=n_frames,
+        phrases=phrases,
+        frames=phrase_frames(phrases, tempo, n_frames),
+        beat_frames=np.maximum(np.rint(beat_s / FRAME_S), 1).astype(np.int64),
+        drawn=drawn,
+        by_hand={lane: drawn_phrases(one, phrases) for lane, one in drawn.items()},
+    )
+
+
+def _beside_what_is_there(
+    curve: NDArray[np.float64],
+    lane: str,
+    there: _AlreadyThere,
+    *,
+    existing: str,
+    chosen: Sequence[str],
+    bounds_cc: tuple[int, int],
+    lift_cc: NDArray[np.float64],
+) -> tuple[NDArray[np.float64], tuple[str, ...]]:
+    """A lane's curve, (n_frames,), as `existing` asks beside what is in the file, within its bounds; and remarks.
+
+    `chosen` are the lanes that are written, `lift_cc` how far the plan carries this one.
+    """
+    own, replace = there.by_hand[lane], existing == "replace"
+    low, high = bounds_cc
+    remarks: tuple[str, ...] = ()
+    if not replace and len(there.drawn[lane].tick) and not np.any(own):
+        curve = centred(curve - lift_cc, there.held(lane), there.frames, low=low, high=high) + lift_cc
+        remarks = (f"{lane}: controller {there.part.lane_cc[lane]} was set but not drawn; its value is the centre",)
+    alone = np.ones_like(own) if replace else ~own
+    for source in LANES:
+        if (source, lane) not in FOLLOW or source not in there.by_hand or (replace and source in chosen):
+            continue
+        follows = there.by_hand[source] & alone
+        if np.any(follows):
+            curve = following(
+                curve, there.held(source), there.frames, follows, pair=(source, lane),
+                beat_frames=there.beat_frames, low=low, high=high,
+            )  # fmt: skip
+            alone &= ~follows
+    if existing == "blend" and np.any(own):
+        curve = blended(curve, there.held(lane), there.frames, own, beat_frames=there.beat_frames)
+    return np.clip(curve, low, high), remarks
 
 
 def _bounds(hearing: CueHearing, index: int, lane: str, learned: tuple[int, int] | None) -> tuple[int, int]:
@@ -323,15 +376,16 @@ def lane_range(
     low, high = RANGES_CC[lane]
     if lane == "dynamics" and dynamics_cc is not None:
         low, high = math.floor(dynamics_cc[0]), math.ceil(dynamics_cc[1])
-    if profiled is None:
-        return low, high
-    inner = max(low, profiled[0]), min(high, profiled[1])
-    return inner if inner[0] < inner[1] else profiled
+    return _within_profile(low, high, profiled)
 
 
 def learned_range(hand: tuple[int, int], usual: tuple[int, int], profiled: tuple[int, int] | None) -> tuple[int, int]:
     """The usual range, wider where the hand went beyond it, within the profile's."""
-    low, high = min(hand[0], usual[0]), max(hand[1], usual[1])
+    return _within_profile(min(hand[0], usual[0]), max(hand[1], usual[1]), profiled)
+
+
+def _within_profile(low: int, high: int, profiled: tuple[int, int] | None) -> tuple[int, int]:
+    """What a profile leaves of a range; its own where they do not meet."""
     if profiled is None:
         return low, high
     inner = max(low, profiled[0]), min(high, profiled[1])
@@ -353,6 +407,7 @@ def _removed(track: Track, channel: int, numbers: list[int], stays: Sequence[Sta
 
 
 def _n_staying(drawn: Drawn, stays: Sequence[Stay]) -> int:
+    """How many events of the lane lie in what stays."""
     here = np.zeros(len(drawn.tick), dtype=bool)
     for stay in stays:
         here |= (drawn.tick >= stay.start_tick) & (drawn.tick < stay.end_tick)

@@ -30,9 +30,13 @@ Mask = NDArray[np.bool_]
 
 EXISTING_MODES = ("keep", "replace", "blend")
 DRAWN_CHANGES, DRAWN_RANGE_CC = 3, 6
+"""A lane that changes so often in a phrase, over so many steps, was drawn there."""
 LEAD_IN_S = 1.0
+"""So much of a rest before a kept phrase may belong to it: hands prepare an entry there."""
 FADE_S = 0.25
+"""Over this time a lane that follows or blends gives way to a neighbour that does not."""
 RAMP_CC_PER_S = 200.0
+"""A cliff between joined phrases is taken up no faster than this."""
 BEND_SHARE = 0.85
 """Of the speed that events of six steps could reach, how much a bend towards a seam asks for."""
 FOLLOW = {
@@ -286,59 +290,70 @@ def joined_to_stays(
     pieces = pieces_of(sound, stays)
     stay_start = np.array([s.start_tick for s in stays])
     stay_end = np.array([s.end_tick for s in stays])
-    n = len(dense)
-    start_value: float | None = None
+    start_value: float | None = None  # of the whole lane, to which it returns where the stay behind states nothing
     for start, end, from_seam, to_seam in zip(
         pieces.start_tick.tolist(), pieces.end_tick.tolist(), pieces.from_seam.tolist(), pieces.to_seam.tolist(),
         strict=True,
     ):
         start_s, end_s = float(tempo.tick_to_s(start)), float(tempo.tick_to_s(end))
-        a = min(int(np.ceil(start_s / FRAME_S - 1e-6)), n - 1)
-        b = min(max(int(np.floor(end_s / FRAME_S + 1e-6)), a), n - 1)
-        i = int(np.searchsorted(stay_end, start, side="right")) - 1
-        j = int(np.searchsorted(stay_start, end, side="left"))
-        after, before = (stays[i] if i >= 0 else None), (stays[j] if j < len(stays) else None)
-        nothing_between = i < 0 or not np.any((sound.offset_tick > stay_end[i]) & (sound.offset_tick <= start))
-        lead = tail = 0.0
-        if after is not None and after.end_cc is not None and nothing_between:
-            room_s = start_s - LEAD_S - float(tempo.tick_to_s(after.end_tick))
-            if from_seam or (after.start_tick in kept_start and start > after.end_tick):
-                lead = _excess(after.end_cc - float(out[a]), 0.0 if from_seam else room_s)
-        nothing_between = j >= len(stays) or not np.any((sound.onset_tick >= end) & (sound.onset_tick < stay_start[j]))
+        a = min(int(np.ceil(start_s / FRAME_S - 1e-6)), len(dense) - 1)
+        b = min(max(int(np.floor(end_s / FRAME_S + 1e-6)), a), len(dense) - 1)
         if start_value is None:
             start_value = float(np.rint(out[a]))
-        if before is not None and nothing_between:
-            goal = start_value if before.start_cc is None else before.start_cc
-            rest_s = float(tempo.tick_to_s(before.start_tick)) - end_s
+        lead = tail = 0.0
+        i = int(np.searchsorted(stay_end, start, side="right")) - 1
+        if i >= 0 and not np.any((sound.offset_tick > stay_end[i]) & (sound.offset_tick <= start)):
+            stay = stays[i]
+            pulls = from_seam or (stay.start_tick in kept_start and start > stay.end_tick)
+            if pulls and stay.end_cc is not None:
+                room_s = start_s - LEAD_S - float(tempo.tick_to_s(stay.end_tick))
+                lead = _excess(stay.end_cc - float(out[a]), 0.0 if from_seam else room_s)
+        j = int(np.searchsorted(stay_start, end, side="left"))
+        if j < len(stays) and not np.any((sound.onset_tick >= end) & (sound.onset_tick < stay_start[j])):
+            stay = stays[j]
+            goal = start_value if stay.start_cc is None else stay.start_cc
+            rest_s = float(tempo.tick_to_s(stay.start_tick)) - end_s
             tail = _excess(goal - float(out[b]), 0.0 if to_seam else rest_s - min(HOLD_S, rest_s / 2))
-        most = (b - a) if not (lead and tail) else (b - a) // 2
+        most = (b - a) // 2 if lead and tail else b - a
         if lead:
-            width, spare = _bend_frames(out[a : a + most + 1] - out[a] - lead, start_s, tempo)
-            width = min(int(np.clip(width, 1, max(most, 1))), b - a + 1)
-            ramp = np.minimum(np.linspace(1.0 + spare / width, 0.0, width), 1.0)
-            out[a : a + width] += ramp * (out[a] + lead - out[a : a + width])
+            _bend_start(out, a, b, lead, most, _slowest(start_s, tempo))
         if tail:
-            width, spare = _bend_frames(out[b - most : b + 1][::-1] - out[b] - tail, end_s, tempo)
-            width = int(np.clip(width, 1, max(most, 1)))
-            ramp = np.minimum(np.linspace(0.0, 1.0 + spare / width, width + 1), 1.0)
-            c = max(b - width, 0)
-            out[c : b + 1] += ramp[-(b + 1 - c) :] * (out[b] + tail - out[c : b + 1])
+            _bend_end(out, b, tail, most, _slowest(end_s, tempo))
     return out
 
 
-def _bend_frames(way_cc: Floats, time_s: float, tempo: TempoMap) -> tuple[int, float]:
-    """Over how many frames a curve bends, and how many of them are left at the value it bends to.
+def _bend_start(out: Floats, a: int, b: int, lead: float, most: int, slowest: tuple[float, float]) -> None:
+    """Bend the lane in place from its value at frame a plus `lead`, over at most `most` frames, none behind b."""
+    width, spare = _bend_frames(out[a : a + most + 1] - out[a] - lead, *slowest)
+    width = min(int(np.clip(width, 1, max(most, 1))), b - a + 1)
+    ramp = np.minimum(np.linspace(1.0 + spare / width, 0.0, width), 1.0)
+    out[a : a + width] += ramp * (out[a] + lead - out[a : a + width])
 
-    Half a beat, or longer where events cannot go so fast: they stand a whole number of ticks apart, each steps by so
-    much at most, and none stands right before the seam. `way_cc` is how far the curve lies from that value, from the
-    seam on.
-    """
+
+def _bend_end(out: Floats, b: int, tail: float, most: int, slowest: tuple[float, float]) -> None:
+    """Bend the lane in place to its value at frame b plus `tail`, over at most `most` frames."""
+    width, spare = _bend_frames(out[b - most : b + 1][::-1] - out[b] - tail, *slowest)
+    width = int(np.clip(width, 1, max(most, 1)))
+    ramp = np.minimum(np.linspace(0.0, 1.0 + spare / width, width + 1), 1.0)
+    c = max(b - width, 0)
+    out[c : b + 1] += ramp[-(b + 1 - c) :] * (out[b] + tail - out[c : b + 1])
+
+
+def _slowest(time_s: float, tempo: TempoMap) -> tuple[float, float]:
+    """Half a beat, and how far apart events stand at least, a whole number of ticks; frames, not rounded."""
     beat_s = float(tempo.beat_length_s(time_s))
     tick_s = beat_s / tempo.ticks_per_beat
-    spacing = np.ceil(MIN_SPACING_S / tick_s - 1e-9) * tick_s / FRAME_S  # frames
-    width = beat_s / 2 / FRAME_S
-    way = float(np.abs(way_cc[: int(width) + 1]).max())
-    return int(max(width, way / (BEND_SHARE * STEP_LIMIT_CC) * spacing + 2 * spacing)), 2 * spacing
+    return beat_s / 2 / FRAME_S, float(np.ceil(MIN_SPACING_S / tick_s - 1e-9) * tick_s / FRAME_S)
+
+
+def _bend_frames(way_cc: Floats, half_beat: float, spacing: float) -> tuple[int, float]:
+    """Over how many frames a curve bends, and how many of them are left at the value it bends to.
+
+    Half a beat, or longer where events `spacing` frames apart cannot go so fast: each steps by so much at most, and
+    none stands right before the seam. `way_cc` is how far the curve lies from that value, from the seam on.
+    """
+    way = float(np.abs(way_cc[: int(half_beat) + 1]).max())
+    return int(max(half_beat, way / (BEND_SHARE * STEP_LIMIT_CC) * spacing + 2 * spacing)), 2 * spacing
 
 
 def _excess(way: float, room_s: float) -> float:
