@@ -50,6 +50,8 @@ class FittedRules:
     def lanes(self, hearing: CueHearing, index: int) -> DenseLanes:
         """The lanes of a part without its plan; detached notes at one level each."""
         parameters = departed(DEFAULT, self.style)
+        # swells stand in for an arc that only the limits take away; a hand's arcs stay
+        parameters = replace(parameters, held=replace(parameters.held, swell_from_s=np.inf))
         if not hearing.parts[index].attacks.n_attacks:
             return raw_lanes(hearing, index, parameters=parameters)
         gestures = gestures_of(hearing, index, parameters=parameters)

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from phrasewright.data.cue import PASSAGE_KINDS
 from phrasewright.model.hearing import EVENTS, FIGURES, ROLES, CueHearing
 from phrasewright.model.lanes import FRAME_S
-from phrasewright.model.parameters import RuleParameters
+from phrasewright.model.parameters import Held, RuleParameters
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -84,6 +84,11 @@ class Gestures:
         """Value of a mapping from role name for every gesture."""
         table = np.array([by_role[role] for role in ROLES])
         return np.asarray(table[self.role])
+
+    def swelling(self, held: Held) -> Mask:
+        """Single notes and chords so long that they are played in swells."""
+        plain = (self.n_attacks == 1) & ~self.frozen & ~self.resting
+        return np.asarray(plain & (self.length_s > held.swell_from_s))
 
 
 @dataclass(frozen=True)

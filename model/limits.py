@@ -59,6 +59,8 @@ def within_limits(
         gestures = gestures or gestures_of(hearing, index, parameters=parameters)
         grid = grid_of(gestures, len(value))
         sounding = sounding_frames(hearing, index, len(value)).astype(np.float64)
+        if parameters.limits.held_cc > 0.0:
+            value = _without_long_arcs(value, gestures, parameters=parameters)
         value = _levelled(hearing, index, value, sounding, gestures, grid, parameters=parameters)
         value = on_the_plan(hearing, index, value, sounding, gestures, grid, parameters=parameters)
         resting_cc = levels_at(hearing, index, gestures.onset_s, parameters=parameters)
@@ -72,6 +74,26 @@ def within_limits(
     ranges = {lane: bounds for lane, bounds in part.part.lane_range.items() if lane not in measured}
     value = _in_ranges(value, ranges, dynamics_cc, parameters=parameters)
     return DenseLanes(value, dense.spread_cc)
+
+
+def _without_long_arcs(value: Array, gestures: Gestures, *, parameters: RuleParameters) -> Array:
+    """Dynamics and expression with less of what moves slowly within very long notes, where swells take its place.
+
+    The note's mean and its ends stay, and closings do.
+    """
+    held = parameters.held
+    for i in np.flatnonzero(gestures.swelling(held) & ~np.isin(gestures.event, _CLOSINGS)):
+        length_s = float(gestures.length_s[i])
+        low = int(np.ceil(gestures.onset_s[i] / FRAME_S - 1e-6))
+        n = min(int(gestures.end_s[i] / FRAME_S) + 1, len(value)) - low
+        frame, half = np.arange(n), round(held.arc_s / 2.0 / FRAME_S)
+        around = Window(np.maximum(frame - half, 0), np.minimum(frame + half + 1, n))
+        from_end_s = np.minimum(frame, n - 1 - frame) * FRAME_S
+        share = (1.0 - held.arc_share) * held.swell_share(length_s) * ease(from_end_s / held.arc_edge_s)
+        for lane in (0, 1):
+            own = value[low : low + n, lane]
+            own += share * (own.mean() - around.mean(own))
+    return value
 
 
 def dynamics_bounds(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import Counter
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -17,7 +19,8 @@ _RISE, _FALL = EVENTS.index("closing-rise"), EVENTS.index("closing-fall")
 _REPEATED = FIGURES.index("repeated")
 _SHORTEST_S = 0.05
 _GOLDEN = 0.618034
-"""Steps of this share of a circle never come near a place they have been: bow changes keep no rhythm."""
+"""Steps of this share of a circle never come near a place they have been: bow changes and breaths within
+a note keep no rhythm."""
 
 
 def arc_cc(
@@ -166,6 +169,7 @@ def _breaths_s(part: PartHearing, gestures: Gestures, residue: Residue, *, param
     starts = np.flatnonzero(gestures.entry)
     for low, high in zip(starts, np.r_[starts[1:], gestures.n_gestures], strict=True):
         last_s, end_s = float(gestures.onset_s[low]), float(gestures.end_s[high - 1])
+        within = Counter[int]()
         while end_s - last_s > breath.line_s:
             a, b = (
                 np.searchsorted(gestures.onset_s[low:high], [last_s + breath.earliest_s, last_s + breath.latest_s])
@@ -175,7 +179,9 @@ def _breaths_s(part: PartHearing, gestures: Gestures, residue: Residue, *, param
                 last_s = float(gestures.onset_s[a + int(np.argmax(strength[a:b]))])
             else:
                 i = max(a - 1, low)
-                last_s += breath.earliest_s + (breath.latest_s - breath.earliest_s) * float(residue.place[i])
+                place = (float(residue.place[i]) + _GOLDEN * within[i]) % 1.0
+                within[i] += 1
+                last_s += breath.earliest_s + (breath.latest_s - breath.earliest_s) * place
             at_s.append(last_s)
     return at_s
 

@@ -222,7 +222,13 @@ def foreseeable(parameters: RuleParameters) -> RuleParameters:
         arc=_without_residue(parameters.arc),
         note=_without_residue(parameters.note),
         dip=replace(_without_residue(parameters.dip), beat_cc=(0.0, 0.0)),
-        held=replace(parameters.held, size_cc=(0.0, 0.0), vibrato_size_cc=(0.0, 0.0), choose_from_s=np.inf),
+        held=replace(
+            parameters.held,
+            size_cc=(0.0, 0.0),
+            vibrato_size_cc=(0.0, 0.0),
+            choose_from_s=np.inf,
+            swell_from_s=np.inf,
+        ),
         breath=replace(parameters.breath, depth_cc=(0.0, 0.0), bow_cc=(0.0, 0.0)),
     )
 

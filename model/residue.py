@@ -5,7 +5,8 @@ part, and by how often that content was heard in the part before; all draws of a
 these. So an edit elsewhere changes nothing here, yet neither a repeated bar nor a doubling part repeats the movement.
 
 The drift runs through turning points on alternate sides of the middle whose distances in time and size are drawn anew
-each time: it never stands still, is not periodic and knows nothing of the beat.
+each time: it never stands still, is not periodic and knows nothing of the beat. Notes longer than one bow or breath
+have swells besides, as if the sound were fed anew: slower and wider, of no even length either.
 """
 
 from __future__ import annotations
@@ -22,8 +23,10 @@ from numpy.typing import NDArray
 from phrasewright.model.gestures import Gestures
 from phrasewright.model.hearing import PartHearing
 from phrasewright.model.lanes import spans_of
-from phrasewright.model.parameters import RuleParameters
+from phrasewright.model.parameters import Held, RuleParameters
 
+_ARC_CC = 7.0
+"""Height of the gentle swell that a phrase gives a held note, where draws are chosen."""
 _BEAT_GRID = 96.0
 """Durations are compared in steps of a 96th of a beat, so that rounding of ticks does not matter."""
 LONG = 4096
@@ -101,7 +104,7 @@ def least_periodic(candidates: list[tuple[Array, Array]], spans_s: list[tuple[fl
     worst = np.zeros(len(candidates))
     for start_s, end_s in spans_s:
         time_s = np.arange(start_s, end_s, step_s)
-        swell = 7.0 * np.sin(np.pi * (time_s - start_s) / (end_s - start_s))
+        swell = _ARC_CC * np.sin(np.pi * (time_s - start_s) / (end_s - start_s))
         for k, (point_s, point_cc) in enumerate(candidates):
             worst[k] = max(worst[k], autocorrelation_peak(drift_cc(time_s, point_s, point_cc) + swell, step_s=step_s))
     return int(np.argmin(worst))
@@ -120,6 +123,32 @@ def autocorrelation_peak(value: Array, *, step_s: float, from_s: float = 0.5) ->
     row = row / row[0]
     peak = (row[1:-1] > row[:-2]) & (row[1:-1] >= row[2:]) & (np.arange(1, len(row) - 1) * step_s >= from_s)
     return float(row[1:-1][peak].max()) if np.any(peak) else 0.0
+
+
+def swell_points(
+    draws: Array, start_s: float, end_s: float, *, held: Held
+) -> tuple[tuple[Array, Array], tuple[Array, Array]]:
+    """Turning points of the swells of one long note in dynamics and in expression: seconds, steps; 0 at both its ends.
+
+    Parameters
+    ----------
+    draws : (n_points, 5)
+        Uniform draws 0..1: of each point those of `turning_points`, its size in expression, and how much earlier
+        expression turns there.
+    """
+    leg_s, size_cc = held.swell_leg_s, held.swell_cc
+    (time_s, dynamics_cc), (_, expression_cc) = (
+        turning_points([rows], np.array([start_s]), np.array([end_s]), leg_s=leg_s, size_cc=size_cc)
+        for rows in (draws[:, :3], draws[:, [0, 1, 3]])
+    )
+    share = held.swell_share(end_s - start_s)
+    low, high = held.swell_lead_s
+    lead_s = low + (high - low) * draws[: len(time_s), 4]
+    points = []
+    for at_s, value_cc in ((time_s, dynamics_cc), (time_s - lead_s, expression_cc)):
+        keep = (at_s > start_s + held.swell_edge_s) & (at_s < end_s - held.swell_edge_s)
+        points.append((np.r_[start_s, at_s[keep], end_s], np.r_[0.0, share * value_cc[keep], 0.0]))
+    return points[0], points[1]
 
 
 def drift_cc(time_s: Array, point_s: Array, point_cc: Array) -> Array:
@@ -149,6 +178,8 @@ class Residue:
         Uniform 0..1, for where a bow changes.
     points : three pairs of arrays
         Turning points of the drift of each lane: seconds, steps.
+    swells : two pairs of arrays
+        The same of the swells of long notes, in dynamics and in expression; 0 elsewhere.
     """
 
     peak: Array
@@ -157,10 +188,14 @@ class Residue:
     dip: Array
     place: Array
     points: tuple[tuple[Array, Array], ...]
+    swells: tuple[tuple[Array, Array], ...]
 
     def drift(self, time_s: Array) -> Array:
-        """The three lanes' drift, shape (n_frames, 3), steps."""
-        return np.stack([drift_cc(time_s, *points) for points in self.points], axis=1)
+        """The three lanes' drift, and the swells of long notes, shape (n_frames, 3), steps."""
+        drift = np.stack([drift_cc(time_s, *points) for points in self.points], axis=1)
+        for lane, points in enumerate(self.swells):
+            drift[:, lane] += drift_cc(time_s, *points)
+        return drift
 
 
 def residue_of(part: PartHearing, gestures: Gestures, *, parameters: RuleParameters) -> Residue:
@@ -174,6 +209,8 @@ def residue_of(part: PartHearing, gestures: Gestures, *, parameters: RuleParamet
     end_s = np.minimum(np.r_[start_s[1:], np.inf], own_end_s + 1.0)
     per_phrase, per_gesture, places = [], [], []
     drift: tuple[list[Array], list[Array], list[Array]] = ([], [], [])
+    swelling = np.flatnonzero(gestures.swelling(held) & drifts)
+    swells: list[tuple[tuple[Array, Array], tuple[Array, Array]]] = []
     for p, stream in enumerate(phrase_streams(part)):
         n = int(edges[p + 1] - edges[p])
         per_phrase.append(stream.standard_normal(3))
@@ -191,6 +228,12 @@ def residue_of(part: PartHearing, gestures: Gestures, *, parameters: RuleParamet
                 points = [turning_points([one], *span, leg_s=leg_s, size_cc=size_cc) for one in drawn]
                 chosen = least_periodic(points, spans_s)
             drift[lane].append(drawn[chosen])
+        for i in swelling[gestures.phrase[swelling] == p].tolist():
+            points = [
+                turning_points([drift[k][-1]], start_s[p : p + 1], end_s[p : p + 1], leg_s=leg_s, size_cc=size_cc)
+                for k, (leg_s, size_cc) in enumerate(kinds[:2])
+            ]
+            swells.append(_swells(stream, points, gestures, i, parameters=parameters))
     none = np.zeros(0)
     phrase_draws, gesture_draws = np.array(per_phrase), np.concatenate(per_gesture)
     return Residue(
@@ -203,7 +246,39 @@ def residue_of(part: PartHearing, gestures: Gestures, *, parameters: RuleParamet
             _in_order(*turning_points(draws, start_s, end_s, leg_s=leg_s, size_cc=size_cc)) if drifts else (none, none)
             for draws, (leg_s, size_cc) in zip(drift, kinds, strict=True)
         ),
+        swells=tuple(_end_to_end([both[lane] for both in swells]) for lane in (0, 1)),
     )
+
+
+def _end_to_end(points: list[tuple[Array, Array]]) -> tuple[Array, Array]:
+    """The turning points of one note after those of the other."""
+    none = np.zeros(0)
+    return np.concatenate([none, *(at for at, _ in points)]), np.concatenate([none, *(value for _, value in points)])
+
+
+def _swells(
+    stream: np.random.Generator,
+    drift: list[tuple[Array, Array]],
+    gestures: Gestures,
+    i: int,
+    *,
+    parameters: RuleParameters,
+) -> tuple[tuple[Array, Array], tuple[Array, Array]]:
+    """Of several draws of the swells of gesture `i`, those that repeat themselves least on top of its drift.
+
+    The same gentle arc stands below closings too: chosen on top of a closing's own course, more of them were periodic.
+    """
+    step_s, held = 0.05, parameters.held
+    start_s, end_s = float(gestures.onset_s[i]), float(gestures.end_s[i])
+    time_s = np.arange(start_s, end_s, step_s)
+    arc = _ARC_CC * held.arc_share * np.sin(np.pi * (time_s - start_s) / (end_s - start_s))
+    own = [arc + drift_cc(time_s, *points) for points in drift]
+    rows = n_draws(end_s - start_s, held.swell_leg_s)
+    drawn = [swell_points(stream.random((rows, 5)), start_s, end_s, held=held) for _ in range(held.choose_of)]
+    worst = [
+        max(autocorrelation_peak(own[k] + drift_cc(time_s, *one[k]), step_s=step_s) for k in (0, 1)) for one in drawn
+    ]
+    return drawn[int(np.argmin(worst))]
 
 
 def _in_order(time_s: Array, value_cc: Array) -> tuple[Array, Array]:

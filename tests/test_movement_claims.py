@@ -6,6 +6,7 @@ Every test takes a `predictor`: (hearing, index) -> DenseLanes.
 from __future__ import annotations
 
 import numpy as np
+import pytest
 from drawn_cues import Line
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
@@ -14,6 +15,7 @@ from played_lines import (
     CELLO,
     HORN,
     QUARTET,
+    STRINGS,
     TUNE,
     VIBRATO,
     VIOLINS,
@@ -21,6 +23,7 @@ from played_lines import (
     frame,
     heard,
     labelled,
+    level_db,
     line,
     long_notes,
     quartet,
@@ -77,6 +80,50 @@ def test_movement_on_held_notes_is_not_periodic(predictor: Predictor) -> None:
                     quiet.append([autocorrelation_peak(inside[:, lane], step_s=FRAME_S) <= 0.5 for lane in range(3)])
     assert len(quiet) > 80
     assert np.all(np.mean(quiet, axis=0) >= 0.95)
+
+
+LONG_S = (10.0, 12.0, 14.0, 16.0, 20.0, 30.0, 45.0, 60.0)
+
+
+def very_long_notes(name: str, program: int, chord: tuple[int, ...], *, event: str) -> tuple[CueHearing, Array]:
+    """Notes or chords of ten seconds to a minute, each alone and then joined to a second one; their spans, (n, 2).
+
+    Closings go up to 20 seconds; longer ones are hardly written.
+    """
+    notes, spans, start = [], [], 0.0
+    for seconds in LONG_S if event == "none" else LONG_S[:5]:
+        for pitch, rest in ((0, 3.0), (0, 0.0), (2, 5.0)):
+            notes += [(pitch + tone, start, seconds / BEAT_S, 70) for tone in chord]
+            spans.append((start * BEAT_S, start * BEAT_S + seconds))
+            start += seconds / BEAT_S + rest
+    return labelled(solo_line(notes, program=program, name=name), figure="held", event=event), np.array(spans)
+
+
+@pytest.mark.parametrize("event", ["none", "closing-fall", "closing-rise"])
+def test_very_long_notes_breathe_without_a_period(predictor: Predictor, event: str) -> None:
+    """As of all held notes: at most one in twenty repeats itself, and the level moves by 3 to 9 dB within a phrase.
+
+    Of closings, which leave that range on purpose and move slowly, at most one in five. `pytest -s` prints the counts.
+    """
+    peaks, seconds, range_db = [], [], []
+    for name, program, chord in (("Violins", STRINGS, (60, 64, 67)), ("Horn", HORN, (53,)), ("Cello", CELLO, (40,))):
+        hearing, spans_s = very_long_notes(name, program, chord, event=event)
+        lanes = np.rint(shaped(predictor, hearing))
+        for start_s, end_s in spans_s:
+            inside = lanes[frame(start_s) : frame(end_s)]
+            peaks.append([autocorrelation_peak(inside[:, lane], step_s=FRAME_S) for lane in range(3)])
+            seconds.append(end_s - start_s)
+        for phrase in hearing.parts[0].phrases:
+            level = level_db(lanes[frame(phrase.start_s) : frame(phrase.end_s)])
+            range_db.append(float(np.ptp(np.convolve(level, np.full(100, 0.01), "valid"))))
+    periodic = np.array(peaks) > 0.5  # (n_notes, 3)
+    for length_s in np.unique(np.round(seconds)):
+        among = periodic[np.round(seconds) == length_s]
+        print(f"{event}, {length_s:.0f} s: periodic of {len(among)} notes, lane by lane", among.sum(axis=0))
+    assert np.all(periodic.mean(axis=0) <= (0.05 if event == "none" else 0.2))
+    if event == "none":
+        print(f"range of level {min(range_db):.1f} to {max(range_db):.1f} dB")
+        assert np.mean((np.array(range_db) >= 3.0) & (np.array(range_db) <= 9.0)) >= 0.9
 
 
 def test_movement_on_held_notes_is_not_locked_to_the_beat(predictor: Predictor) -> None:

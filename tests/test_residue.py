@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from numpy.lib.stride_tricks import sliding_window_view
 from played_lines import line, solo_line
 
+from phrasewright.model.gestures import gestures_of
 from phrasewright.model.parameters import DEFAULT
 from phrasewright.model.residue import (
     LONG,
@@ -20,6 +21,8 @@ from phrasewright.model.residue import (
     least_periodic,
     n_draws,
     phrase_streams,
+    residue_of,
+    swell_points,
     turning_points,
 )
 
@@ -66,6 +69,37 @@ def test_the_least_periodic_of_several_is_not_worse_than_any() -> None:
     swell = 7.0 * np.sin(np.pi * time_s / 8.0)
     peaks = [autocorrelation_peak(drift_cc(time_s, *points) + swell, step_s=0.05) for points in candidates]
     assert least_periodic(candidates, [(0.0, 8.0)]) == int(np.argmin(peaks))
+
+
+@given(st.integers(0, 10_000), st.floats(13.0, 90.0))
+def test_swells_of_a_long_note_leave_its_ends_alone(seed: int, length_s: float) -> None:
+    held = DEFAULT.held
+    rows = np.random.default_rng(seed).random((n_draws(length_s, held.swell_leg_s), 5))
+    dynamics, expression = swell_points(rows, 20.0, 20.0 + length_s, held=held)
+    for time_s, value_cc in (dynamics, expression):
+        assert (time_s[0], value_cc[0], time_s[-1], value_cc[-1]) == (20.0, 0.0, 20.0 + length_s, 0.0)
+        assert np.all(np.diff(time_s) >= min(held.swell_edge_s, held.swell_leg_s[0] - 0.6 - 1e-9))
+        assert np.all(np.diff(np.sign(value_cc[1:-1])) != 0)
+        assert np.all(np.abs(value_cc) <= held.swell_cc[1])
+
+
+def test_swells_of_expression_go_with_dynamics_and_are_no_copy() -> None:
+    held, time_s = DEFAULT.held, np.arange(0.0, 30.0, 0.05)
+    agree = []
+    for seed in range(40):
+        rows = np.random.default_rng(seed).random((n_draws(30.0, held.swell_leg_s), 5))
+        both = [drift_cc(time_s, *points) for points in swell_points(rows, 0.0, 30.0, held=held)]
+        agree.append(float(np.corrcoef(*both)[0, 1]))
+    assert 0.5 < np.median(agree) < 0.93
+    assert max(agree) < 0.98
+
+
+def test_notes_of_usual_length_have_no_swells() -> None:
+    for beats, some in ((16.0, False), (40.0, True)):
+        hearing = solo_line([(60, 0.0, beats, 70)])
+        gestures = gestures_of(hearing, 0, parameters=DEFAULT)
+        swells = residue_of(hearing.parts[0], gestures, parameters=DEFAULT).swells
+        assert [bool(len(time_s)) for time_s, _ in swells] == [some, some]
 
 
 def test_a_sine_is_periodic_and_a_ramp_is_not() -> None:

@@ -6,9 +6,10 @@ from dataclasses import fields, is_dataclass, replace
 
 import numpy as np
 import pytest
-from played_lines import FLUTE, VIOLINS, frame, labelled, line, solo_line, while_sounding
+from played_lines import FLUTE, HORN, VIOLINS, frame, labelled, line, smoothed, solo_line, while_sounding
 
 from phrasewright.model.gestures import gestures_of, metre_of
+from phrasewright.model.lanes import FRAME_S
 from phrasewright.model.parameters import DEFAULT, Family
 from phrasewright.model.prediction import foreseeable
 from phrasewright.model.residue import residue_of
@@ -120,3 +121,14 @@ def test_what_is_drawn_is_what_the_rules_say_more_than_they_do_without_draws(pro
     without = raw_cc(hearing, 0, frames, parameters=foreseeable(DEFAULT))
     assert np.allclose(drawn, raw_cc(hearing, 0, frames, residue=residue) - without, atol=1e-9)
     assert np.abs(drawn).max(axis=0).min() > 1.0
+
+
+def test_breaths_within_one_note_keep_no_rhythm() -> None:
+    hearing = labelled(solo_line([(53, 0.0, 120.0, 70)], program=HORN, name="Horn"), figure="held", event="none")
+    held = replace(DEFAULT.held, size_cc=(0.0, 0.0), vibrato_size_cc=(0.0, 0.0))
+    lane = raw_lanes(hearing, 0, parameters=replace(DEFAULT, held=held)).value_cc[:, 0]
+    below = lane < smoothed(lane, width_s=3.0) - 3.0
+    apart_s = np.diff(np.flatnonzero(np.diff(below.astype(int)) == 1)) * FRAME_S
+    assert len(apart_s) >= 6
+    assert np.all((apart_s > 4.5) & (apart_s < 9.5))
+    assert np.all(np.abs(np.diff(apart_s)) > 0.4)
