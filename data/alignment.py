@@ -63,12 +63,15 @@ def runs(tokens: Ints, *, length: int = RUN) -> Ints:
 
 
 def line_runs(notes: Notes, *, length: int = RUN) -> Ints:
-    """The runs of a line, in order."""
+    """The runs of a line, in order; shape (n_attacks - length + 1,)."""
     return runs(notes.pitch[attack_tops(notes)] % 12, length=length)
 
 
 def sketch(lines: Sequence[Notes]) -> NDArray[np.uint32]:
-    """The smallest hashes of a cue's runs, increasing, at most SKETCH_SIZE. Lines too short for a run count whole."""
+    """The smallest hashes of a cue's runs, increasing; shape (at most SKETCH_SIZE,).
+
+    Lines too short for a run count whole.
+    """
     found = []
     for notes in lines:
         length = min(RUN, len(attack_tops(notes)))
@@ -100,10 +103,12 @@ class Line(Protocol):
     """What has a name and notes: a part of a cue, or of a first pass."""
 
     @property
-    def name(self) -> str: ...
+    def name(self) -> str:
+        """As in the file."""
 
     @property
-    def notes(self) -> Notes: ...
+    def notes(self) -> Notes:
+        """In order of onset."""
 
 
 @dataclass(frozen=True)
@@ -140,7 +145,7 @@ def _together(lines: Sequence[Outline]) -> Outline:
 
 
 def anchors(a: Outline, b: Outline) -> Ints:
-    """Attacks that open a run both lines have, and the rest of the run: rows (attack of a, attack of b)."""
+    """Attacks that open a run both lines have, and the rest of the run: (attack of a, attack of b), (n_anchors, 2)."""
     order_a, order_b = np.argsort(a.runs, kind="stable"), np.argsort(b.runs, kind="stable")
     value_a, first_a, count_a = np.unique(a.runs[order_a], return_index=True, return_counts=True)
     value_b, first_b, count_b = np.unique(b.runs[order_b], return_index=True, return_counts=True)
@@ -165,7 +170,10 @@ def _variety(values: Ints) -> Ints:
 
 
 def chain_of(x: Floats, y: Floats, weight: Ints) -> Ints:
-    """Indices of the heaviest subset in which both x and y increase strictly, in order (a tree of running maxima)."""
+    """Indices of the heaviest subset in which both x and y increase strictly, in order (a tree of running maxima).
+
+    `x`, `y` and `weight` have shape (n,), the answer (n_chosen,).
+    """
     order = np.lexsort((-y, x))
     values, rank = np.unique(y[order], return_inverse=True)
     best = [0] * (len(values) + 1)
@@ -288,7 +296,7 @@ def _slopes(knots: Floats) -> Floats:
 
 
 def running_median(values: Floats, *, width: int = _WIDE) -> Floats:
-    """Median over `width` neighbours, fewer towards the ends, where a trend goes on."""
+    """Median over `width` neighbours, fewer towards the ends, where a trend goes on; shape of `values`."""
     half = min(width // 2, (len(values) - 1) // 2)
     if half < 1:
         return values

@@ -36,7 +36,7 @@ def keep_copy(db: Database, store: Path) -> None:
 
 
 def check_log(store: Path) -> None:
-    """Refuse a store that can only be read while its log holds finished changes, which would go unseen."""
+    """Raise StoreError for a store that can only be read while its log holds finished changes: they would go unseen."""
     log = Path(f"{store}-wal")
     if log.exists() and log.stat().st_size:
         raise StoreError(

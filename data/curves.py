@@ -58,6 +58,7 @@ class Curve:
 
     @property
     def n_points(self) -> int:
+        """How many events."""
         return len(self.time_s)
 
     def at(self, time_s: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -96,7 +96,7 @@ def read_passages() -> tuple[LabelledPassage, ...]:
 
 
 def passages_of(text: str, *, file: str) -> list[LabelledPassage]:
-    """The passages of one file's text."""
+    """The passages of one file's text. Raises InputError for a line that is none of a passage, with its place."""
     blocks: list[tuple[str, list[str]]] = []
     for line in text.splitlines():
         if line.startswith("passage "):
@@ -141,7 +141,7 @@ def read_labels(which: str) -> dict[tuple[str, int], NoteLabels]:
 
 
 def labels_of(text: str, *, file: str, passages: tuple[LabelledPassage, ...]) -> dict[tuple[str, int], NoteLabels]:
-    """Labels of one file's text, checked against the passages; see `read_labels`."""
+    """Labels of one file's text, checked against the passages; see `read_labels`. Raises InputError as that does."""
     n_notes = {(p.name, i): len(part.notes) for p in passages for i, part in enumerate(p.score.parts, start=1)}
     found: dict[tuple[str, int], NoteLabels] = {}
     for number, line in enumerate(text.splitlines(), start=1):

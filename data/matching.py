@@ -73,7 +73,7 @@ class TimeMap:
         return np.asarray(inside + np.minimum(corrected_beat - first, 0.0) + np.maximum(corrected_beat - last, 0.0))
 
     def corrected(self, recorded_beat: Floats) -> Floats:
-        """The way back; what was cut out stands where the cut is."""
+        """The way back, shape as given; what was cut out stands where the cut is."""
         return TimeMap(self.recorded_beat, self.corrected_beat).recorded(recorded_beat)
 
 

@@ -72,6 +72,7 @@ class Track:
 
     @property
     def n_events(self) -> int:
+        """How many messages."""
         return len(self.tick)
 
     @property

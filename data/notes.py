@@ -60,6 +60,7 @@ class Notes:
 
     @property
     def n_notes(self) -> int:
+        """How many."""
         return len(self.onset_s)
 
     def take(self, index: NDArray[np.bool_] | NDArray[np.int64]) -> Notes:

@@ -134,7 +134,8 @@ MIGRATIONS = (tuple(_FIRST.split(";")), (_PLAN, *_seals()))
 class Database(Protocol):
     """The open database, as far as rows are put in here."""
 
-    def execute(self, sql: str, parameters: Sequence[Any] = ..., /) -> Any: ...
+    def execute(self, sql: str, parameters: Sequence[Any] = ..., /) -> Any:
+        """Run one statement."""
 
 
 def now_utc() -> str:
@@ -195,7 +196,7 @@ def record_plan(arrays: Mapping[str, NDArray[Any]]) -> str:
 
 
 def correction_arrays(correction: Correction) -> Arrays:
-    """The lanes of a correction."""
+    """The lanes of a correction, by the names that `curve_arrays` gives them: left, and predicted where there was one."""
     arrays = curve_arrays(correction.left, prefix="left")
     if correction.predicted is not None:
         arrays |= curve_arrays(correction.predicted, prefix="predicted")

@@ -62,7 +62,7 @@ class TempoMap:
         return np.maximum(np.rint(tick), 0).astype(np.int64)
 
     def tick_to_beat(self, tick: ArrayLike) -> NDArray[np.float64]:
-        """Quarter notes from tick 0."""
+        """Quarter notes from tick 0; shape as given."""
         return np.asarray(np.asarray(tick, dtype=np.float64) / self.ticks_per_beat)
 
     def s_to_beat(self, time_s: ArrayLike) -> NDArray[np.float64]:
@@ -81,7 +81,7 @@ class TempoMap:
         return np.asarray(self.s_per_tick[i] * self.ticks_per_beat)
 
     def tick_to_bar(self, tick: ArrayLike) -> NDArray[np.float64]:
-        """Bar as a real number: 1.0 at the first downbeat, 1.5 half-way through the first bar."""
+        """Bar as a real number: 1.0 at the first downbeat, 1.5 half-way through the first bar. Shape as given."""
         tick = np.asarray(tick, dtype=np.float64)
         i = np.maximum(np.searchsorted(self.metre_tick, tick, side="right") - 1, 0)
         return np.asarray(self.metre_bar[i] + (tick - self.metre_tick[i]) / self.bar_ticks[i])

@@ -96,6 +96,7 @@ class Block:
 
     @property
     def notes_height(self) -> float:
+        """Inches for the notes: more for a wide range of pitches."""
         return float(np.clip(0.085 * (self.high - self.low), 0.9, 2.4))
 
     @property
@@ -105,6 +106,7 @@ class Block:
 
     @property
     def height(self) -> float:
+        """Inches for everything the part shows."""
         strips = _STRIP * sum(len(rows) for _, rows in self.strips) + (_GAP if self.strips else 0.0)
         lanes = len(self.shown) * (_LANE + _GAP) if self.shown else _NO_LANES + _GAP
         return _TITLE + _BRACKETS + self.notes_height + _GAP + strips + lanes + _FOOT
@@ -145,9 +147,11 @@ class Panel:
     to_page: Transform = field(init=False)
 
     def text(self, x: float, y: float, words: str, **style: Any) -> None:
+        """Words at a place."""
         self.figure.text(x, y, words, transform=self.to_page, **style)
 
     def line(self, x: Sequence[float] | Floats, y: Sequence[float] | Floats, **style: Any) -> None:
+        """One line through places, broken where a coordinate is NaN."""
         from matplotlib.lines import Line2D
 
         self.figure.add_artist(Line2D(x, y, transform=self.to_page, **style))
@@ -177,6 +181,7 @@ class Panel:
         self.strokes(page.bar_x, self.low, self.high, color=RULE, linewidth=0.6, zorder=0.5)
 
     def say(self, words: str) -> None:
+        """Words in the middle of an empty panel."""
         middle = (self.page.left + self.page.right) / 2, (self.low + self.high) / 2
         self.text(*middle, words, color=PALE, style="italic", ha="center", va="center")
 

@@ -298,7 +298,10 @@ def _packed_spread(spread_cc: NDArray[np.float32] | None, axis: _Axis) -> dict[s
 
 
 def pack_times(units: NDArray[np.int64]) -> str:
-    """Rising whole numbers as the steps between them, 16 bits each; 65535 adds so much and stands for no number."""
+    """Rising whole numbers as the steps between them, 16 bits each; 65535 adds so much and stands for no number.
+
+    In base 64. Raises ValueError where the numbers fall.
+    """
     step = np.diff(np.asarray(units, dtype=np.int64), prepend=0)
     if np.any(step < 0):
         raise ValueError("times to pack must not fall")

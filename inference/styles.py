@@ -119,7 +119,7 @@ def restore_store() -> str:
     Raises
     ------
     StoreError
-        There is no copy, it is damaged too, or the folder cannot be written.
+        There is no copy, it is damaged too (DamagedStoreError), or the folder cannot be written.
     """
     with suppress(DamagedStoreError):
         if not check_store():

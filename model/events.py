@@ -55,6 +55,7 @@ class Sound:
 
     @property
     def n_spans(self) -> int:
+        """How many stretches of sound."""
         return len(self.onset_tick)
 
 

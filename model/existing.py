@@ -246,8 +246,8 @@ def following(
 
 
 def blended(dense: Floats, held: Floats, frames: Ints, chosen: Mask, *, beat_frames: Ints) -> Floats:
-    """The lane with the chosen phrases at the level and arc of the drawn one: its one-beat average, plus what moves
-    faster.
+    """The lane, (n_frames,), with the chosen phrases at the level and arc of the drawn one: its one-beat average, plus
+    what moves faster. Parameters as in `following`; `held` is the drawn lane on the frame grid.
     """
     out = dense.copy()
     for i in np.flatnonzero(chosen).tolist():
@@ -279,7 +279,7 @@ def _softened_joins(dense: Floats, frames: Ints, chosen: Mask) -> Floats:
 def joined_to_stays(
     dense: Floats, sound: Sound, stays: Sequence[Stay], kept_start: set[int], tempo: TempoMap
 ) -> Floats:
-    """The curve led into and out of stretches that stay, over half a beat, so that no seam is wider than four steps.
+    """The curve, (n_frames,), led into and out of stretches that stay, over half a beat: no seam is wider than 4 steps.
 
     Also across rests too short for a glide. `kept_start` holds the first ticks of stays that open with a kept phrase's
     lead-in or end with its tail; across a rest, only those pull at an entry behind them.

@@ -125,7 +125,7 @@ def part_features(hearing: CueHearing, index: int, *, time_s: Floats) -> PartFea
 
 
 def attack_features(hearing: CueHearing, index: int, gestures: Gestures | None = None) -> NDArray[np.float32]:
-    """One row an attack of the part at `index` (from 0), columns as in `ATTACK_FEATURES`."""
+    """One row an attack of the part at `index` (from 0), columns as in `ATTACK_FEATURES`: (n_attacks, n_columns)."""
     part = hearing.parts[index]
     gestures = gestures or gestures_of(hearing, index, parameters=DEFAULT)
     a = part.attacks

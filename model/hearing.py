@@ -85,6 +85,7 @@ class Attacks:
 
     @property
     def n_attacks(self) -> int:
+        """How many."""
         return len(self.onset_s)
 
 

@@ -47,6 +47,7 @@ class DenseLanes:
 
     @property
     def n_frames(self) -> int:
+        """How many frames of 10 ms."""
         return len(self.value_cc)
 
 
@@ -67,14 +68,17 @@ def spans_of(first: NDArray[np.int64], stop: NDArray[np.int64]) -> NDArray[np.in
 
 
 def expression_to_db(expression_cc: ArrayLike, *, volume_cc: ArrayLike = FULL_CC) -> NDArray[np.float64]:
-    """Level of controller 11 under controller 7 in dB: 0 where both are 127, minus infinity at 0."""
+    """Level of controller 11 under controller 7 in dB: 0 where both are 127, minus infinity at 0. Shape as given."""
     product = np.asarray(expression_cc, dtype=np.float64) * np.asarray(volume_cc, dtype=np.float64)
     with np.errstate(divide="ignore"):
         return np.asarray(LEVEL_LAW_DB * np.log10(product / FULL_CC**2))
 
 
 def db_to_expression(level_db: ArrayLike) -> NDArray[np.float64]:
-    """Controller 11 in steps that gives a level in dB under controller 7 at 127. The inverse of `expression_to_db`."""
+    """Controller 11 in steps that gives a level in dB under controller 7 at 127: `expression_to_db` the other way round.
+
+    Shape as given.
+    """
     return np.asarray(FULL_CC * 10.0 ** (np.asarray(level_db, dtype=np.float64) / LEVEL_LAW_DB))
 
 

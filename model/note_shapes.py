@@ -191,7 +191,10 @@ def _weaker(metre: Array) -> Array:
 
 
 def spikes_cc(gestures: Gestures, grid: Grid, *, parameters: RuleParameters, touch: Family) -> Array:
-    """Accents and sforzandi: a rise, over at the onset where the note starts from silence, then a fast decay."""
+    """Accents and sforzandi: a rise, over at the onset where the note starts from silence, then a fast decay.
+
+    Steps of dynamics and expression, shape (n_frames, 2).
+    """
     out = np.zeros((len(grid.time_s), 2))
     accent = parameters.accent
     for i in np.flatnonzero(np.isin(gestures.event, (_ACCENT, _SFORZANDO))):

@@ -26,7 +26,7 @@ a note keep no rhythm."""
 def arc_cc(
     part: PartHearing, gestures: Gestures, grid: Grid, residue: Residue, *, parameters: RuleParameters, touch: Family
 ) -> Array:
-    """The phrase's swell. Where the sound goes on, one phrase ends where the next begins."""
+    """The phrase's swell, steps, (n_frames, 2). Where the sound goes on, one phrase ends where the next begins."""
     arc = parameters.arc
     start_s = np.array([phrase.start_s for phrase in part.phrases])
     length_s = np.maximum(np.array([phrase.end_s for phrase in part.phrases]) - start_s, _SHORTEST_S)
@@ -92,7 +92,7 @@ def height_cc(gestures: Gestures, n_phrases: int, *, parameters: RuleParameters)
 
 
 def closing_cc(gestures: Gestures, grid: Grid, *, parameters: RuleParameters, touch: Family) -> Array:
-    """Closings that fall, and closings that rise in two stages, dynamics arriving last."""
+    """Closings that fall, and closings that rise in two stages, dynamics arriving last; steps, (n_frames, 2)."""
     out = np.zeros((len(grid.time_s), 2))
     closing = parameters.closing
     for label in (_RISE, _FALL):
@@ -127,7 +127,7 @@ def breath_cc(
     touch: Family,
     solo: bool,
 ) -> Array:
-    """Breath in long lines, bow changes in long notes: small dips."""
+    """Breath in long lines, bow changes in long notes: small dips; steps, (n_frames, 2)."""
     out = np.zeros((len(grid.time_s), 2))
     breath = parameters.breath
     if touch.breathes:
@@ -196,7 +196,7 @@ def _add_bump(
 
 
 def beats_cc(part: PartHearing, gestures: Gestures, metre: Array, grid: Grid, *, parameters: RuleParameters) -> Array:
-    """Weight on the beats inside bursts of fast repeats."""
+    """Weight on the beats inside bursts of fast repeats; steps, (n_frames, 2)."""
     out = np.zeros((len(grid.time_s), 2))
     attack_gesture = np.repeat(np.arange(gestures.n_gestures), gestures.n_attacks)
     dip = parameters.dip

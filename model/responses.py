@@ -80,7 +80,8 @@ def by_default_law(
 ) -> Floats:
     """Values drawn on an instrument as the default law would have them: the inverse of `answered` for one lane.
 
-    `spread_cc` is the range over which a lane without a response is spread, None for one that is written as it is.
+    Shape of `value_cc`. `spread_cc` is the range over which a lane without a response is spread, None for one that is
+    written as it is.
     """
     value = np.asarray(value_cc, dtype=np.float64)
     if response is None:

@@ -1,4 +1,6 @@
-"""The elementary curves that rules add up. Pure functions of arrays; shares run 0..1, nothing here knows of music."""
+"""The elementary curves that rules add up. Pure functions of arrays, with answers of
+their first argument's shape unless said otherwise; shares run 0..1, nothing here knows of music.
+"""
 
 from __future__ import annotations
 

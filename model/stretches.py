@@ -88,6 +88,7 @@ class Stretches:
 
     @property
     def n_stretches(self) -> int:
+        """How many."""
         return len(self.part)
 
     @property

@@ -53,7 +53,7 @@ BORDER_WEIGHT = 0.5
 
 
 def always(melody: Melody) -> NDArray[np.bool_]:
-    """A phrase at every note."""
+    """A phrase at every note; shape (n_notes,), like all baselines here."""
     return np.ones(melody.n_notes, dtype=bool)
 
 

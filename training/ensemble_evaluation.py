@@ -75,6 +75,7 @@ class Ensemble:
         self.sounding = np.isfinite(self.level_db)
 
     def at(self, time_s: float) -> int:
+        """The frame of a time."""
         return round(time_s / FRAME_S)
 
 

@@ -147,7 +147,10 @@ def evaluate(
 
 
 def held_out_cues(n: int) -> Iterator[tuple[str, CueHearing]]:
-    """Names and hearings of `n` pieces: movements, chorales, invented cues by turns (the movements are four)."""
+    """Names and hearings of `n` pieces: movements, chorales, invented cues by turns (the movements are four).
+
+    Raises InputError where music21 is not installed.
+    """
     if importlib.util.find_spec("music21") is None:
         raise InputError("music21 is not installed; pip install 'phrasewright[test]'")
     chorales = (name for name in score_names() if held_out(name) and name not in HELD_OUT)

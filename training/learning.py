@@ -117,7 +117,7 @@ def learn(
     UsageError
         A first pass is named for several corrected files.
     StoreError
-        The store cannot be used.
+        The store cannot be used; StyleMovedError where other processes kept learning the same style meanwhile.
     """
     check_style_name(style)
     if store is None:

@@ -176,7 +176,7 @@ def ablated(fitted: Fitted, examples: Examples) -> dict[str, dict[str, Array]]:
 
 
 def voices_apart(span: Span, style: Style, stacks: Mapping[str, Mapping[str, Array]]) -> dict[str, Array]:
-    """A part's lanes under other stacks, all voices asked once."""
+    """A part's lanes, (n_frames, 3), under other stacks, all voices asked once."""
     base = kept(span.hearing, span.index)
     frames = prediction_frames(span.hearing, span.index, n_frames=base.n_frames)
     moments = personal_moments(span.hearing, span.index, frames)

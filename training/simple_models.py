@@ -163,7 +163,7 @@ def ablation_of(judged: Sequence[View], known: Sequence[View], weights: Path, do
 def shuffled(
     table: NDArray[np.float32], columns: Sequence[str], names: Collection[str], rng: np.random.Generator
 ) -> NDArray[np.float32]:
-    """The table with the named columns from another row, the same for all of them."""
+    """The table, (n_rows, n_columns), with the named columns from another row, the same for all of them."""
     chosen = [k for k, name in enumerate(columns) if name in names]
     out = table.copy()
     out[:, chosen] = table[rng.permutation(len(table))][:, chosen]
@@ -223,7 +223,10 @@ class Opponent:
         return self
 
     def predict(self, hearing: CueHearing, index: int) -> Array:
-        """Lanes of a part, (n_frames, 3) on the 10 ms grid; rests, and every other frame, by straight lines."""
+        """Lanes of a part, (n_frames, 3) on the 10 ms grid; rests, and every other frame, by straight lines.
+
+        Raises ValueError before `fit`.
+        """
         n_frames = frame_count(hearing, index)
         frames = judged_frames(hearing, index)
         if not self._trees:
@@ -241,7 +244,7 @@ def frame_count(hearing: CueHearing, index: int) -> int:
 
 
 def judged_frames(hearing: CueHearing, index: int, *, start_s: float = 0.0, end_s: float = np.inf) -> NDArray[np.int64]:
-    """Numbers on the 10 ms grid of the sounding frames, 50 a second, from `start_s` to before `end_s`."""
+    """Numbers on the 10 ms grid of the sounding frames, 50 a second, from `start_s` to before `end_s`; (n_judged,)."""
     frames = np.flatnonzero(sounding_frames(hearing, index, frame_count(hearing, index))[::STEP]) * STEP
     return np.asarray(frames[(frames * FRAME_S >= start_s) & (frames * FRAME_S < end_s)])
 

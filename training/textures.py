@@ -74,7 +74,7 @@ class Harmony:
     bar: float
 
     def pitches(self, low: int, high: int, *, bar: int | None = None) -> NDArray[np.int64]:
-        """Pitches of the scale, or of one bar's triad, within a register."""
+        """Pitches of the scale, or of one bar's triad, within a register, rising; shape (n_pitches,)."""
         degrees = range(7) if bar is None else [(self.roots[bar] + k) % 7 for k in (0, 2, 4)]
         classes = {(self.tonic + self.scale[d]) % 12 for d in degrees}
         return np.array([p for p in range(low, high + 1) if p % 12 in classes])
