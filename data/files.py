@@ -45,7 +45,7 @@ def read_file(path: Path, *, most_bytes: int, what: str) -> bytes:
 
 
 def check_file(path: Path, *, most_bytes: int, what: str) -> None:
-    """Raise InputError for what `read_file` would refuse, without reading; for libraries that read a path themselves."""
+    """Raise InputError for what `read_file` would refuse, without reading: for libraries that read paths themselves."""
     try:
         found = path.stat()
     except (OSError, ValueError) as fault:  # ValueError: a name that no system takes

@@ -196,7 +196,7 @@ def record_plan(arrays: Mapping[str, NDArray[Any]]) -> str:
 
 
 def correction_arrays(correction: Correction) -> Arrays:
-    """The lanes of a correction, by the names that `curve_arrays` gives them: left, and predicted where there was one."""
+    """The lanes of a correction by the names that `curve_arrays` gives them: left, predicted where there was one."""
     arrays = curve_arrays(correction.left, prefix="left")
     if correction.predicted is not None:
         arrays |= curve_arrays(correction.predicted, prefix="predicted")

@@ -75,7 +75,7 @@ def expression_to_db(expression_cc: ArrayLike, *, volume_cc: ArrayLike = FULL_CC
 
 
 def db_to_expression(level_db: ArrayLike) -> NDArray[np.float64]:
-    """Controller 11 in steps that gives a level in dB under controller 7 at 127: `expression_to_db` the other way round.
+    """Controller 11 in steps that gives a level in dB under controller 7 at 127: the inverse of `expression_to_db`.
 
     Shape as given.
     """

@@ -64,7 +64,7 @@ def joinable_repeats(notes: Notes, attacks: Attacks) -> list[Ints]:
 
 
 def within(chains: Sequence[Ints], notes: Notes, span: tuple[int, int] | None) -> list[Ints]:
-    """The same, each (n_notes_of_chain,), with notes outside a span of ticks (first, after the last) taken out of them."""
+    """The same, (n_notes_of_chain,) each, without notes outside a span of ticks (first, after the last)."""
     if span is None:
         return list(chains)
     inside = (notes.onset_tick >= span[0]) & (notes.offset_tick <= span[1])
