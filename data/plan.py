@@ -129,7 +129,7 @@ class Plan:
 
 
 def expression_at(level_cc: ArrayLike) -> NDArray[np.float64]:
-    """Expression that belongs to a level of dynamics, both in steps: straight between printed levels. Shape as given."""
+    """Expression that belongs to a level of dynamics, both in steps: straight between printed ones. Shape as given."""
     return np.asarray(np.interp(np.asarray(level_cc, dtype=np.float64), *_EXPRESSION))
 
 
