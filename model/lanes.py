@@ -61,6 +61,30 @@ def n_frames_for(end_s: float) -> int:
     return int(np.ceil((end_s + 2.0) / FRAME_S)) + 1
 
 
+def first_frame(time_s: ArrayLike, *, step_s: float = FRAME_S) -> NDArray[np.int64]:
+    """First frame at or after each time; a millionth of a frame early is still on it (tempi round). Shape as given."""
+    return np.ceil(np.asarray(time_s) / step_s - 1e-6).astype(np.int64)
+
+
+def frames_in(spans_s: NDArray[np.float64], *, n_frames: int, step_s: float = FRAME_S) -> NDArray[np.bool_]:
+    """Frames t with start <= t < end for any of the spans (n_spans, 2) in seconds. Shape (n_frames,)."""
+    edge = first_frame(spans_s, step_s=step_s)  # (n_spans, 2)
+    return covered(edge[:, 0], edge[:, 1], n_frames)
+
+
+def covered(first: NDArray[np.int64], stop: NDArray[np.int64], n: int) -> NDArray[np.bool_]:
+    """Which of `n` places lie in any of the spans from `first` to before `stop`, shape (n,)."""
+    first = np.clip(first, 0, n)
+    stop = np.clip(stop, first, n)
+    change = np.bincount(first, minlength=n + 1) - np.bincount(stop, minlength=n + 1)
+    return np.asarray(np.cumsum(change[:-1]) > 0)
+
+
+def runs(mask: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """(first, last + 1) of each run of true values, shape (n_runs, 2)."""
+    return np.flatnonzero(np.diff(np.r_[False, mask, False])).reshape(-1, 2)
+
+
 def spans_of(first: NDArray[np.int64], stop: NDArray[np.int64]) -> NDArray[np.int64]:
     """Numbers of the frames (or notes) of several spans, one after the other; `stop` comes after each span's last."""
     length = stop - first

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from phrasewright.model.gestures import Gestures, Grid
 from phrasewright.model.hearing import PartHearing
-from phrasewright.model.lanes import FRAME_S, spans_of
+from phrasewright.model.lanes import FRAME_S, runs, spans_of
 from phrasewright.model.parameters import RuleParameters
 from phrasewright.model.repeats import FASTEST_REPEAT_S, RENEWED
 from phrasewright.model.residue import Residue, drift_cc, residue_of
@@ -192,8 +192,7 @@ def leaning(
     before_s = np.r_[np.inf, np.diff(gestures.onset_s)]
     stroke = gestures.joined & gestures.repeated & ~gestures.entry & ~gestures.frozen & ~gestures.resting
     stroke &= before_s > FASTEST_REPEAT_S
-    edge = np.flatnonzero(np.diff(np.r_[False, stroke, False]))
-    spans = edge.reshape(-1, 2)  # first stroke and the one after the last, (n_rows, 2)
+    spans = runs(stroke)  # first stroke and the one after the last, (n_rows, 2)
     spans = spans[spans[:, 1] - spans[:, 0] >= rows.from_strokes]
     if not len(spans):
         return value

@@ -24,6 +24,7 @@ from phrasewright.data.notes import sounding_spans
 from phrasewright.data.plan import LEVEL_CENTRES_CC, MF_CC, NIENTE_CC, plan_levels
 from phrasewright.model.gestures import Gestures, Grid, runs_of, window_frames
 from phrasewright.model.hearing import EVENTS, ROLES, CueHearing
+from phrasewright.model.lanes import runs
 from phrasewright.model.parameters import RuleParameters
 from phrasewright.model.shapes import Window, bent_into, ease
 
@@ -123,8 +124,7 @@ def _closing_share(level_cc: Array, gestures: Gestures, grid: Grid, *, parameter
     riding = parameters.riding
     out = np.ones(len(level_cc))
     for label, sign in ((_RISE, 1.0), (_FALL, -1.0)):
-        mine = np.r_[False, gestures.event == label, False]
-        for first, after in np.flatnonzero(mine[1:] != mine[:-1]).reshape(-1, 2):
+        for first, after in runs(gestures.event == label):
             low = min(int(np.searchsorted(grid.time_s, gestures.onset_s[first])), len(out) - 1)
             high = min(int(np.searchsorted(grid.time_s, gestures.end_s[after - 1])), len(out) - 1)
             planned_cc = sign * (level_cc[high] - level_cc[low])

@@ -14,7 +14,14 @@ from numpy.typing import NDArray
 from phrasewright.data.notes import sounding_spans
 from phrasewright.model.gestures import Gestures, Grid, gestures_of, grid_of, runs_of, window_frames
 from phrasewright.model.hearing import EVENTS, CueHearing
-from phrasewright.model.lanes import DYNAMICS_DB_PER_STEP, FRAME_S, LEVEL_LAW_DB, DenseLanes, combined_level_db
+from phrasewright.model.lanes import (
+    DYNAMICS_DB_PER_STEP,
+    FRAME_S,
+    LEVEL_LAW_DB,
+    DenseLanes,
+    combined_level_db,
+    frames_in,
+)
 from phrasewright.model.least_movement import leaning, never_bare, never_flat
 from phrasewright.model.levels import COUNTER_DB, TEXTURE_STEP_S, counter_share, hand_over_db, levels_at, on_the_plan
 from phrasewright.model.parameters import DEFAULT, RuleParameters
@@ -107,12 +114,7 @@ def dynamics_bounds(
 
 def sounding_frames(hearing: CueHearing, index: int, n_frames: int) -> NDArray[np.bool_]:
     """Frames at which a note of the part sounds, shape (n_frames,)."""
-    spans = sounding_spans(hearing.parts[index].part.notes)
-    edge = np.zeros(n_frames + 1, dtype=np.int64)
-    frames = np.clip(np.ceil(spans / FRAME_S - 1e-6).astype(np.int64), 0, n_frames)
-    np.add.at(edge, frames[:, 0], 1)
-    np.add.at(edge, frames[:, 1], -1)
-    return np.cumsum(edge[:-1]) > 0
+    return frames_in(sounding_spans(hearing.parts[index].part.notes), n_frames=n_frames)
 
 
 def target_level_db(gestures: Gestures, grid: Grid, *, parameters: RuleParameters) -> Array:

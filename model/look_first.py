@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +17,7 @@ from numpy.typing import NDArray
 from phrasewright.data.curves import LANES
 from phrasewright.data.notes import Notes, sounding_spans
 from phrasewright.model.hearing import CueHearing
-from phrasewright.model.lanes import FRAME_S, DenseLanes
+from phrasewright.model.lanes import FRAME_S, DenseLanes, frames_in
 
 SPREAD_STEP_S = 0.05
 """Spreads are kept at this spacing: they move slowly."""
@@ -66,8 +67,9 @@ def claimed_spreads(
         if lane not in LANES or not np.any(dense.spread_cc[:, LANES.index(lane)]):
             continue
         spread = dense.spread_cc[::every, LANES.index(lane)].astype(np.float32)
-        known = _inside(sounding_spans(notes), len(spread)) & ~_inside(np.array(spans).reshape(-1, 2), len(spread))
-        known &= _inside(np.minimum([written_s], len(spread) * SPREAD_STEP_S), len(spread))
+        inside = partial(frames_in, n_frames=len(spread), step_s=SPREAD_STEP_S)
+        known = inside(sounding_spans(notes)) & ~inside(np.array(spans).reshape(-1, 2))
+        known &= inside(np.minimum([written_s], len(spread) * SPREAD_STEP_S))
         found[lane] = np.where(known, spread, np.float32(np.nan))
     return found
 
@@ -103,10 +105,3 @@ def least_sure(hearing: CueHearing, spreads: Spreads, *, n: int = N_PASSAGES) ->
         times = spread_cc / max(usual[lane][0], 1e-9)
         found.append(Unsure(index, lane, number, phrase.start_s, phrase.end_s, spread_cc, times, stands_out))
     return found
-
-
-def _inside(spans_s: NDArray[np.float64], n: int) -> NDArray[np.bool_]:
-    """Which places, SPREAD_STEP_S apart from time 0, lie in any of the spans (n_spans, 2); shape (n,)."""
-    edge = np.clip(np.ceil(spans_s / SPREAD_STEP_S - 1e-6).astype(np.int64), 0, n)
-    change = np.bincount(edge[:, 0], minlength=n + 1) - np.bincount(edge[:, 1], minlength=n + 1)
-    return np.asarray(np.cumsum(change)[:n] > 0)

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from phrasewright.data.curves import Curve
 from phrasewright.data.notes import Notes, sounding_spans
-from phrasewright.model.lanes import FRAME_S
+from phrasewright.model.lanes import FRAME_S, first_frame, frames_in
 
 LEAD_S = 0.05
 """Frames this long before an onset are counted: there an entry or a join is prepared (common practice, no source)."""
@@ -82,21 +82,9 @@ def validate(pair: LanePair) -> None:
         raise ValueError(f"LanePair needs {MAX_LAG_FRAMES} uncounted frames at either end")
 
 
-def first_frame(time_s: Floats) -> NDArray[np.int64]:
-    """First frame at or after each time; a millionth of a frame early is still on it (tempi round). Shape as given."""
-    return np.ceil(np.asarray(time_s) / FRAME_S - 1e-6).astype(np.int64)
-
-
 def frame_index(time_s: Floats) -> NDArray[np.int64]:
     """Index of the frame at or after each time in the rows of a `LanePair`, which are padded at either end."""
     return first_frame(time_s) + _EDGE_FRAMES
-
-
-def frames_in(spans_s: Floats, *, n_frames: int) -> Mask:
-    """Frames t with start <= t < end for any of the spans (n_spans, 2) in seconds. Shape (n_frames,)."""
-    edge = np.clip(first_frame(spans_s), 0, n_frames)  # (n_spans, 2)
-    change = np.bincount(edge[:, 0], minlength=n_frames + 1) - np.bincount(edge[:, 1], minlength=n_frames + 1)
-    return np.asarray(np.cumsum(change)[:n_frames] > 0)
 
 
 def frames_in_pair(spans_s: Floats, pair: LanePair) -> Mask:

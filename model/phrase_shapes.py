@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from phrasewright.model.gestures import Gestures, Grid
 from phrasewright.model.hearing import EVENTS, FIGURES, PartHearing
-from phrasewright.model.lanes import DYNAMICS_DB_PER_STEP
+from phrasewright.model.lanes import DYNAMICS_DB_PER_STEP, runs
 from phrasewright.model.parameters import Family, RuleParameters
 from phrasewright.model.residue import Residue
 from phrasewright.model.shapes import bump, ease, skewed_arc, softening, through_nodes
@@ -96,9 +96,7 @@ def closing_cc(gestures: Gestures, grid: Grid, *, parameters: RuleParameters, to
     out = np.zeros((len(grid.time_s), 2))
     closing = parameters.closing
     for label in (_RISE, _FALL):
-        mine = np.r_[False, gestures.event == label, False]
-        changes = np.flatnonzero(mine[1:] != mine[:-1])
-        for first, after in changes.reshape(-1, 2):
+        for first, after in runs(gestures.event == label):
             start_s, end_s = gestures.onset_s[first], gestures.end_s[after - 1]
             low, high = np.searchsorted(grid.time_s, [start_s - 1e-8, gestures.next_s[after - 1]])
             share = np.clip((grid.time_s[low:high] - start_s) / max(end_s - start_s, _SHORTEST_S), 0.0, 1.0)

@@ -26,7 +26,7 @@ from phrasewright.model.evidence import EVIDENCE_WEIGHTS, band_factors
 from phrasewright.model.features import part_features
 from phrasewright.model.gestures import Gestures, gestures_of
 from phrasewright.model.hearing import CueHearing
-from phrasewright.model.lanes import FRAME_S, DenseLanes, n_frames_for
+from phrasewright.model.lanes import FRAME_S, DenseLanes, covered, n_frames_for
 from phrasewright.model.limits import within_limits
 from phrasewright.model.network import (
     EvidenceConfig,
@@ -141,18 +141,11 @@ def prediction_frames(
     near = (onset[:, None] + np.array(around)).ravel()  # (n_attacks * n_around,)
     wanted[np.clip(near, 0, n_frames - 1)] = True
     spans = np.rint(sounding_spans(part.part.notes) / FRAME_S).astype(np.int64)
-    wide = _covered(spans[:, 0] - _MARGIN_FRAMES, spans[:, 1] + _MARGIN_FRAMES, n_frames)
+    wide = covered(spans[:, 0] - _MARGIN_FRAMES, spans[:, 1] + _MARGIN_FRAMES, n_frames)
     wide &= np.arange(n_frames) % wide_frames == 0
     if apart:
-        wide &= ~_covered(onset + around[0], onset + around[-1], n_frames)
+        wide &= ~covered(onset + around[0], onset + around[-1], n_frames)
     return np.flatnonzero(wanted | wide)
-
-
-def _covered(first: NDArray[np.int64], stop: NDArray[np.int64], n_frames: int) -> NDArray[np.bool_]:
-    """Which frames lie in any of the stretches from `first` to before `stop`, shape (n_frames,)."""
-    change = np.bincount(np.clip(first, 0, n_frames), minlength=n_frames + 1)
-    change -= np.bincount(np.clip(stop, 0, n_frames), minlength=n_frames + 1)
-    return np.asarray(np.cumsum(change[:-1]) > 0)
 
 
 def evidence_features(

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from phrasewright.data.cue import PASSAGE_KINDS
 from phrasewright.data.notes import Notes
 from phrasewright.model.hearing import Attacks
+from phrasewright.model.lanes import runs
 from phrasewright.model.layers import JOIN_GAP_S, JOIN_SHARE, OVERLAP_S, OVERLAP_SHARE, split_layers
 
 Ints = NDArray[np.int64]
@@ -52,14 +53,7 @@ def joinable_repeats(notes: Notes, attacks: Attacks) -> list[Ints]:
     joins = (notes.pitch[i] == notes.pitch[j]) & sustained[i] & sustained[j]
     joins &= (between_s > FASTEST_REPEAT_S + TOLERANCE_S) & (gap_s > -overlap)
     joins &= (gap_s <= JOIN_GAP_S + 1e-9) | exported
-    chains = [
-        order[first : last + 1]
-        for first, last in zip(
-            np.flatnonzero(np.r_[joins, False] & ~np.r_[False, joins]).tolist(),
-            np.flatnonzero(~np.r_[joins, False] & np.r_[False, joins]).tolist(),
-            strict=True,
-        )
-    ]
+    chains = [order[first : stop + 1] for first, stop in runs(joins).tolist()]
     return sorted(chains, key=lambda chain: int(chain[0]))
 
 

@@ -16,7 +16,7 @@ from phrasewright.data.curves import Curve
 from phrasewright.data.notes import Notes, sounding_spans
 from phrasewright.data.tempo import TempoMap
 from phrasewright.model.hearing import Attacks, Phrase
-from phrasewright.model.lanes import FRAME_S
+from phrasewright.model.lanes import FRAME_S, frames_in
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -114,34 +114,18 @@ class WrittenPart:
     @cached_property
     def sounding(self) -> Mask:
         """Frames in which the part sounds. Shape (n_frames,)."""
-        return covered(sounding_spans(self.notes), self.n_frames)
+        return frames_in(sounding_spans(self.notes), n_frames=self.n_frames)
 
     @cached_property
     def sustained(self) -> Mask:
         """Frames of passages for which lanes are expected. Shape (n_frames,)."""
-        return covered(self.sustained_s, self.n_frames)
+        return frames_in(self.sustained_s, n_frames=self.n_frames)
 
     @cached_property
     def drawn(self) -> bool:
         """Whether dynamics or expression move at all: only what someone drew can be judged as a drawing."""
         lanes = (self.lanes[lane] for lane in LEVEL_LANES if lane in self.lanes)
         return any(np.ptp(curve.value_cc) > 0 for curve in lanes)
-
-
-def covered(spans_s: Floats, n_frames: int) -> Mask:
-    """Frames within any of the spans (n_spans, 2). Shape (n_frames,)."""
-    change = np.zeros(n_frames + 1, dtype=np.int64)
-    first = np.clip(np.ceil(spans_s[:, 0] / FRAME_S - 1e-6).astype(np.int64), 0, n_frames)
-    last = np.clip(np.ceil(spans_s[:, 1] / FRAME_S - 1e-6).astype(np.int64), 0, n_frames)
-    np.add.at(change, first, 1)
-    np.add.at(change, np.maximum(last, first), -1)
-    return np.asarray(np.cumsum(change[:-1]) > 0)
-
-
-def runs(mask: Mask) -> Ints:
-    """(first, last + 1) of each run of true values, shape (n_runs, 2)."""
-    edge = np.diff(np.r_[False, mask, False].astype(np.int8))
-    return np.stack([np.flatnonzero(edge == 1), np.flatnonzero(edge == -1)], axis=1)
 
 
 def running_range(value: Floats, size: int) -> Floats:

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from phrasewright.data.curves import LANES
-from phrasewright.model.lanes import FRAME_S
+from phrasewright.model.lanes import FRAME_S, frames_in, runs
 from phrasewright.model.review_flaws import (
     LEVEL_LANES,
     Flaw,
@@ -19,9 +19,7 @@ from phrasewright.model.review_flaws import (
     Ints,
     Mask,
     WrittenPart,
-    covered,
     running_range,
-    runs,
     steps_text,
 )
 
@@ -241,7 +239,7 @@ def flat_holds(part: WrittenPart, *, lone: list[Flaw]) -> list[Flaw]:
         value = part.frames_cc[lane]
         flat = running_range(value, size) < FLAT_CC
         known = np.array([(flaw.start_s, flaw.end_s) for flaw in lone if flaw.lane in (lane, None)]).reshape(-1, 2)
-        told = covered(known, part.n_frames)
+        told = frames_in(known, n_frames=part.n_frames)
         inside = np.zeros(len(flat), dtype=bool)
         for first, last in held.tolist():
             inside[first : last - size + 2] |= flat[first : last - size + 2]

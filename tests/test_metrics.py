@@ -11,14 +11,13 @@ from hypothesis import strategies as st
 
 from phrasewright.data.curves import Curve
 from phrasewright.data.notes import Notes
-from phrasewright.model.lanes import FRAME_S
+from phrasewright.model.lanes import FRAME_S, frames_in
 from phrasewright.model.metrics import (
     LanePair,
     correlation,
     depth_ratio,
     evaluate,
     evaluate_all,
-    frames_in,
     held_frames,
     lag_ms,
     lane_pair,

@@ -26,7 +26,7 @@ from phrasewright.data.plan import LEVELS_CC, Change, Plan
 from phrasewright.data.profiles import read_profile
 from phrasewright.data.reading import read_cue
 from phrasewright.model.hearing import EVENTS, ROLES, CueHearing
-from phrasewright.model.lanes import FRAME_S, DenseLanes, combined_level_db, n_frames_for
+from phrasewright.model.lanes import FRAME_S, DenseLanes, combined_level_db, n_frames_for, runs
 from phrasewright.model.limits import sounding_frames
 from phrasewright.model.listening import hear
 from phrasewright.model.prediction import network_lanes, residue_cc
@@ -115,9 +115,7 @@ def shared_closings(e: Ensemble) -> dict[str, Any]:
     spans = []
     for i in e.parts:
         a = e.hearing.parts[i].attacks
-        mine = np.r_[False, np.isin(a.event, labels), False]
-        edges = np.flatnonzero(mine[1:] != mine[:-1]).reshape(-1, 2)
-        spans.append([(float(a.onset_s[x]), float(a.end_s[y - 1])) for x, y in edges])
+        spans.append([(float(a.onset_s[x]), float(a.end_s[y - 1])) for x, y in runs(np.isin(a.event, labels))])
     found = []
     for one, other in combinations(range(len(e.parts)), 2):
         for begin, end in spans[one]:
@@ -193,9 +191,8 @@ def _doubled_spans(e: Ensemble, one: int, other: int) -> list[tuple[int, int]]:
     j = np.clip(np.searchsorted(b.onset_s, a.onset_s - _TOGETHER_S), 0, len(b.onset_s) - 1)
     same = (np.abs(b.onset_s[j] - a.onset_s) <= _TOGETHER_S) & ((a.pitch - b.pitch[j]) % 12 == 0)
     same &= np.r_[True, a.rest_before_s[1:] < 0.25]
-    mine = np.r_[False, same, False]
     spans = []
-    for first, after in np.flatnonzero(mine[1:] != mine[:-1]).reshape(-1, 2):
+    for first, after in runs(same):
         begin, end = float(a.onset_s[first]), float(a.end_s[after - 1])
         if end - begin >= _DOUBLED_S:
             spans.append((e.at(begin), e.at(end)))
