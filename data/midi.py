@@ -16,7 +16,9 @@ Units: ticks. Format: Standard MIDI Files 1.0.
 from __future__ import annotations
 
 import io
-from collections.abc import Collection, Mapping, Sequence
+import re
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -41,6 +43,15 @@ _BLOCK = 1 << 16
 _LONGEST_DELTA = (1 << 28) - 1
 
 _DATA_BYTES = {0x80: 2, 0x90: 2, 0xA0: 2, 0xB0: 2, 0xC0: 1, 0xD0: 1, 0xE0: 2}
+_CHANNEL_MESSAGES = {
+    2: rb"[\x80-\xff]{0,3}[\x00-\x7f][\x80-\xbf\xe0-\xef]?[\x00-\x7f]{2}",
+    1: rb"[\x80-\xff]{0,3}[\x00-\x7f][\xc0-\xdf]?[\x00-\x7f]",
+}
+"""By the number of data bytes: time, status unless it is running, data."""
+_PAYS = 16
+"""So many messages of one length in a row are worth splitting at once."""
+_MESSAGES = {n: re.compile(message) for n, message in _CHANNEL_MESSAGES.items()}
+_RUNS = {n: re.compile(b"(?:" + message + b"){%d,%d}+" % (_PAYS, _BLOCK)) for n, message in _CHANNEL_MESSAGES.items()}
 _SYSTEM_BYTES = {0xF1: 1, 0xF2: 2, 0xF3: 1, 0xF6: 0, 0xF8: 0, 0xFA: 0, 0xFB: 0, 0xFC: 0, 0xFE: 0}
 _SMPTE_RATES = {24: 24.0, 25: 25.0, 29: 30_000 / 1001, 30: 30.0}
 _SETUP_CC = (0, 32, 121)
@@ -185,32 +196,23 @@ def _variable_length(content: bytes, at: int, end: int) -> tuple[int, int]:
 
 
 def _split_track(content: bytes, at: int, end: int, *, where: str, room: int) -> Track:
-    """Split one track, in one pass: the format is a chain in which each message tells where the next begins.
+    """Split one track: the format is a chain in which each message tells where the next begins.
 
-    `room` is how many messages it may hold at most.
+    Long runs of like channel messages are split at once. `room` is how many messages the track may hold at most.
     """
     rows: list[tuple[int, int, int, int, int, int]] = []
-    blocks = [np.zeros((0, 6), dtype=np.int64)]
-    add = rows.append
-    tick = 0
-    running = 0
+    blocks = [np.zeros((6, 0), dtype=np.int64)]
+    tick = running = 0
     begin = at
     try:
-        while at < end:
+        while at < end and room >= 0:
             if len(rows) == _BLOCK:
-                blocks.append(np.array(rows, dtype=np.int64))
+                blocks.append(np.array(rows, dtype=np.int64).T)
                 rows.clear()
-                room -= _BLOCK
-                if room < 0:
-                    break
             begin = at
-            byte = content[at]
-            at += 1
-            if byte < 0x80:
-                tick += byte
-            else:
-                delta, at = _variable_length(content, at - 1, end)
-                tick += delta
+            delta, at = _variable_length(content, at, end)
+            tick += delta
+            room -= 1
             status = content[at]
             if status < 0x80:
                 if not running:
@@ -218,90 +220,104 @@ def _split_track(content: bytes, at: int, end: int, *, where: str, room: int) ->
                 status = running
             else:
                 at += 1
+            start, data1, data2 = at, 0, 0
             if status < 0xF0:
                 running = status
-                start = at
-                at += _DATA_BYTES[status & 0xF0]
+                n_data = _DATA_BYTES[status & 0xF0]
+                run = _RUNS[n_data].match(content, begin, end)
+                if run is not None:
+                    messages = _like_messages(content, *run.span(), status=status, tick=tick - delta)
+                    blocks += [np.array(rows, dtype=np.int64).reshape(-1, 6).T, messages]
+                    rows.clear()
+                    room -= messages.shape[1] - 1
+                    tick, running = messages[:2, -1].tolist()
+                    at = run.end()
+                    continue
+                at += n_data
                 data1 = content[start]
-                data2 = content[start + 1] if at - start == 2 else 0
+                data2 = content[start + 1] if n_data == 2 else 0
                 if data1 > 127 or data2 > 127:
                     raise InputError(f"{where}: data byte over 127 at byte {start}; export it again")
-                add((tick, status, data1, data2, start, at))
-            elif status == META:
-                start = at
-                kind = content[at]
-                length, at = _variable_length(content, at + 1, end)
-                at += length
-                add((tick, status, kind, 0, start, at))
-                if kind == END_OF_TRACK:
-                    break
-            elif status in (SYSEX, ESCAPE):
-                start = at
+            elif status in (META, SYSEX, ESCAPE):
+                if status == META:
+                    data1 = content[at]
+                    at += 1
                 length, at = _variable_length(content, at, end)
                 at += length
-                add((tick, status, 0, 0, start, at))
             elif status in _SYSTEM_BYTES:
-                start = at
                 at += _SYSTEM_BYTES[status]
-                add((tick, status, 0, 0, start, at))
             else:
                 raise InputError(f"{where}: undefined status byte {status:#x} at byte {at - 1}; export it again")
+            rows.append((tick, status, data1, data2, start, at))
+            if status == META and data1 == END_OF_TRACK:
+                break
     except IndexError:
         at = end + 1
-    if len(rows) > room:
+    if room < 0:
         raise InputError(f"{where}: the file holds more than {MAX_MESSAGES} messages; export the cue in several files")
     if at > end:
         raise InputError(f"{where}: breaks off inside the message at byte {begin}; export it again")
-    blocks.append(np.array(rows, dtype=np.int64).reshape(-1, 6))
-    table = np.concatenate(blocks)  # (n_events, 6)
-    tick_, status_, data1_, data2_, start_, stop_ = (np.ascontiguousarray(column) for column in table.T)
+    blocks.append(np.array(rows, dtype=np.int64).reshape(-1, 6).T)
+    tick_, status_, data1_, data2_, start_, stop_ = np.concatenate(blocks, axis=1)
     return Track(tick_, status_, data1_, data2_, start_, stop_, tail=(at, end))
+
+
+def _like_messages(content: bytes, at: int, end: int, *, status: int, tick: int) -> NDArray[np.int64]:
+    """Rows as of `Track` of channel messages with one number of data bytes each, end to end; (6, n_messages).
+
+    `status` is that of the first, `tick` where the time before it ends.
+    """
+    n_data = _DATA_BYTES[status & 0xF0]
+    length = np.array(list(map(len, _MESSAGES[n_data].findall(content, at, end))))
+    byte = np.frombuffer(content, dtype=np.uint8)
+    stop = at + np.cumsum(length)
+    start = stop - n_data
+    before = byte[start - 1].astype(np.int64)  # the status, or with running status the end of the time
+    stated = before >= 0x80
+    last = np.maximum.accumulate(np.where(stated, np.arange(len(stop)), -1))
+    time_stop = start - stated
+    n_time = length - n_data - stated
+    delta = np.zeros_like(stop)
+    for k in range(4):
+        longer = n_time > k
+        delta[longer] |= (byte[time_stop[longer] - 1 - k] & 0x7F).astype(np.int64) << 7 * k
+    now = np.where(last < 0, status, before[last])
+    data2 = byte[stop - 1] if n_data == 2 else np.zeros_like(stop)
+    return np.stack([tick + np.cumsum(delta), now, byte[start], data2, start, stop])
 
 
 def meta_messages(midi: MidiFile, track: int, types: Sequence[int]) -> list[tuple[int, mido.MetaMessage]]:
     """(tick, message) for each meta message of the given types in one track; what cannot be decoded is passed over."""
-    t = midi.tracks[track]
     found = []
-    for event in np.flatnonzero((t.status == META) & np.isin(t.data1, types)):
-        try:
-            message = mido.midifiles.meta.build_meta_message(int(t.data1[event]), list(midi.payload(track, int(event))))
-        except (ValueError, IndexError, LookupError, TypeError):
-            continue
-        found.append((int(t.tick[event]), message))
+    for tick, kind, raw in _meta(midi, track, types):
+        with suppress(ValueError, IndexError, LookupError, TypeError):
+            found.append((tick, mido.midifiles.meta.build_meta_message(kind, list(raw))))
     return found
 
 
 def meta_text(midi: MidiFile, track: int, types: Sequence[int]) -> list[tuple[int, str]]:
     """(tick, text) of text-like meta messages, read as UTF-8, else as Latin-1, without control characters."""
-    t = midi.tracks[track]
     found = []
-    for event in np.flatnonzero((t.status == META) & np.isin(t.data1, types)):
-        raw = midi.payload(track, int(event))
+    for tick, _, raw in _meta(midi, track, types):
         try:
             text = raw.decode("utf-8")
         except UnicodeDecodeError:
             text = raw.decode("latin-1")
-        found.append((int(t.tick[event]), printable(text)))
+        found.append((tick, printable(text)))
     return found
 
 
 def port_of(midi: MidiFile, track: int) -> int:
     """The output port a track names (meta type 0x21, from memory), else 0; each port has channels of its own."""
+    return next((raw[0] for _, _, raw in _meta(midi, track, (_PORT,)) if raw), 0)
+
+
+def _meta(midi: MidiFile, track: int, types: Sequence[int]) -> Iterator[tuple[int, int, bytes]]:
+    """(tick, type, data bytes) of the meta messages of the given types in one track."""
     t = midi.tracks[track]
-    for event in np.flatnonzero((t.status == META) & (t.data1 == _PORT)).tolist():
-        payload = midi.payload(track, event)
-        if payload:
-            return payload[0]
-    return 0
-
-
-def _encoded_length(value: int) -> bytes:
-    if value < 0x80:
-        return bytes((value,))
-    out = [value & 0x7F]
-    while value := value >> 7:
-        out.append(value & 0x7F | 0x80)
-    return bytes(reversed(out))
+    for event in np.flatnonzero(t.status == META).tolist():
+        if t.data1[event] in types:
+            yield int(t.tick[event]), int(t.data1[event]), midi.payload(track, event)
 
 
 def weave(midi: MidiFile, *, removed: dict[int, NDArray[np.bool_]], added: dict[int, LaneEvents]) -> bytes:
@@ -394,7 +410,7 @@ def _woven_track(midi: MidiFile, index: int, removed: NDArray[np.bool_] | None, 
     for to, begin, n in zip((at[longer] + 1).tolist(), start[longer].tolist(), size[longer].tolist(), strict=True):
         out[to : to + n] = content[begin : begin + n]
     last = midi.content[int(track.start[-1]) : int(track.stop[-1])] if has_end else bytes((END_OF_TRACK, 0))
-    ending = _encoded_length(int(deltas[-1])) + bytes((META,)) + last
+    ending = bytes((*mido.midifiles.meta.encode_variable_int(int(deltas[-1])), META)) + last
     return out.tobytes() + ending + midi.content[slice(*track.tail)]
 
 

@@ -11,7 +11,6 @@ of its pitch (General MIDI; value from memory).
 
 from __future__ import annotations
 
-from collections import deque
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -129,32 +128,43 @@ def _paired(track: Track, mine: NDArray[np.bool_]) -> NDArray[np.int64]:
     high = track.status & 0xF0
     silence = (high == 0xB0) & np.isin(track.data1, _SILENCE_CC)
     keys = np.flatnonzero(mine & ((high == 0x90) | (high == 0x80) | silence))
-    columns = (track.tick[keys], high[keys], track.data1[keys], track.data2[keys])
-    waiting: dict[int, deque[int]] = {}
-    end_tick = track.end_tick
-    rows: list[list[int]] = []
-    for event, tick, kind, pitch, velocity in zip(keys.tolist(), *(column.tolist() for column in columns), strict=True):
-        if kind == 0xB0:
-            for open_notes in waiting.values():
-                while open_notes:
-                    rows[open_notes.popleft()][1] = tick
-            continue
-        queue = waiting.setdefault(pitch, deque())
-        if kind == 0x90 and velocity:
-            queue.append(len(rows))
-            rows.append([tick, end_tick, pitch, velocity, event, -1])
-        elif queue:
-            row = rows[queue.popleft()]
-            row[1], row[5] = tick, event
-    if not rows:
+    tick, kind, pitch, velocity = track.tick[keys], high[keys], track.data1[keys], track.data2[keys]
+    strikes, silent = (kind == 0x90) & (velocity > 0), kind == 0xB0
+    if not np.any(strikes):
         return _NO_NOTES
-    table = np.array(rows, dtype=np.int64)
-    for pitch, queue in waiting.items():
-        if queue:
-            mine_too = (columns[2] == pitch) & (columns[1] != 0xB0)
-            strikes = (columns[1] == 0x90) & (columns[3] > 0)
-            _end_hanging(table, pitch, columns[0][mine_too], strikes[mine_too], end_tick)
+    silences = np.cumsum(silent)  # each ends what sounds: ends are sought up to the next
+    on, off = _first_on_first_off(silences * 128 + pitch, strikes, ~(strikes | silent))
+    row = np.cumsum(strikes) - 1
+    ends = np.append(tick[silent], track.end_tick)[silences[strikes]]
+    ends[row[on]] = tick[off]
+    end_event = np.full(len(ends), -1)
+    end_event[row[on]] = keys[off]
+    table = np.stack([tick[strikes], ends, pitch[strikes], velocity[strikes], keys[strikes], end_event], axis=1)
+    hangs = (end_event < 0) & (silences[strikes] == silences[-1])
+    for key in np.unique(table[hangs, 2]).tolist():
+        mine_too = (pitch == key) & ~silent
+        _end_hanging(table, key, tick[mine_too], strikes[mine_too], track.end_tick)
     return table
+
+
+def _first_on_first_off(
+    key: NDArray[np.int64], on: NDArray[np.bool_], off: NDArray[np.bool_]
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Events that begin and end one note each, among the events of each key; an off while nothing sounds is none."""
+    order = np.argsort(key, kind="stable")
+    order = order[(on | off)[order]]
+    key, on, off = key[order], on[order], off[order]
+    fresh = np.r_[True, key[1:] != key[:-1]]
+    group = np.cumsum(fresh) - 1
+    sounding: NDArray[np.int64] = np.cumsum(on) - np.cumsum(off)  # as if every off ended a note
+    sounding -= (sounding - on + off)[fresh][group]
+    apart = len(key) * group  # so that the least of a group lies below all before it
+    least = np.minimum.accumulate(np.minimum(sounding, 0) - apart) + apart
+    ends = off & (least == np.where(fresh, 0, np.r_[0, least[:-1]]))
+    begun: NDArray[np.int64] = np.cumsum(on) - on
+    ended: NDArray[np.int64] = np.cumsum(ends) - ends
+    place = begun[fresh][group] + ended - ended[fresh][group]
+    return order[np.flatnonzero(on)[place[ends]]], order[ends]
 
 
 def _end_hanging(

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from midi_bytes import END, chunk, control, line, name, note, number, program, smf, text
+from midi_bytes import END, Message, chunk, control, line, name, note, number, program, smf, text, track_of
 
 from phrasewright.data.errors import InputError
 from phrasewright.data.midi import LaneEvents, MidiFile, meta_text, port_of, read_midi, split_midi, weave
@@ -195,6 +195,31 @@ def test_any_file_keeps_all_that_is_not_a_lane(
         assert np.all(setup < at)
         if not len(setup):
             assert np.all(notes > at)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_long_runs_of_like_messages_are_read_as_one_by_one(seed: int) -> None:
+    """Runs of one and of two data bytes, statuses running over their ends, times of one to four bytes."""
+    rng = np.random.default_rng(seed)
+    events: list[Message] = []
+    tick = 0
+    for _ in range(12):
+        statuses = [[0x90, 0x80, 0xB0], [0xB1], [0xD0, 0xD1, 0xC0], [0xE0, 0xA0]][int(rng.integers(4))]
+        for status in rng.choice(statuses, int(rng.integers(1, 60))).tolist():
+            tick += int(rng.choice([0, 1, 127, 128, 20_000, 3_000_000], p=[0.4, 0.2, 0.15, 0.15, 0.05, 0.05]))
+            events.append((tick, bytes((status, *rng.integers(0, 128, 1 if status & 0xE0 == 0xC0 else 2).tolist()))))
+        if rng.random() < 0.4:
+            events.append((tick, b"\xff\x05la"))
+    for running in (False, True):
+        track = split_midi(smf(track_of(events, running=running)), name="x").tracks[0]
+        size = np.where(track.status == 0xFF, 0, track.stop - track.start)
+        found = [
+            (now, bytes((status, data1, data2)[: 1 + n]) if n else b"\xff\x05la")
+            for now, status, data1, data2, n in zip(
+                *(a.tolist() for a in (track.tick, track.status, track.data1, track.data2, size)), strict=True
+            )
+        ]
+        assert found == events
 
 
 @settings(max_examples=300, deadline=None)

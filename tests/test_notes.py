@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from midi_bytes import END, chunk, control, line, note, smf
 
 from phrasewright.data.midi import split_midi
@@ -100,6 +102,27 @@ def test_all_notes_off_ends_what_sounds() -> None:
     for controller in (120, 123):
         on = b"\x00\x90\x3c\x50\x00\x40\x50"
         assert spans(paired(on, control(controller, 0, delta=48), line([62]), END))[:2] == [(64, 0, 48), (60, 0, 48)]
+
+
+event = st.tuples(st.sampled_from(["on", "on", "off", "off", "silence"]), st.integers(60, 63))
+
+
+@settings(max_examples=100, deadline=None)
+@given(events=st.lists(event, max_size=40))
+def test_each_note_off_ends_the_note_of_its_pitch_that_has_sounded_longest(events: list[tuple[str, int]]) -> None:
+    """Where nothing hangs at the end; an off of what does not sound is passed over."""
+    written, wanted = [], []
+    sounding: list[list[int]] = []
+    for tick, (kind, pitch) in enumerate([*events, ("silence", 60)], start=1):
+        written.append(b"\x01" + bytes({"on": (0x90, pitch, 64), "off": (0x80, pitch, 64)}.get(kind, (0xB0, 123, 0))))
+        if kind == "on":
+            sounding.append([pitch, tick, -1])
+            wanted.append(sounding[-1])
+        ended = {"on": [], "off": [row for row in sounding if row[0] == pitch][:1]}.get(kind, sounding)
+        for row in ended:
+            row[2] = tick
+        sounding = [row for row in sounding if row[2] < 0]
+    assert spans(paired(*written, END)) == [tuple(row) for row in wanted]
 
 
 def test_the_last_note_left_hanging_ends_with_the_track() -> None:
