@@ -134,15 +134,9 @@ def _closing_share(level_cc: Array, gestures: Gestures, grid: Grid, *, parameter
     return out
 
 
-def hand_over_db(gestures: Gestures, grid: Grid, *, parameters: RuleParameters) -> Array | None:
-    """Distance of each frame's role from the centre, dB, moving smoothly where the role changes; shape (n_frames,).
-
-    None where the part keeps one role.
-    """
-    offset = gestures.shares(parameters.limits.role_offset_db)
-    if np.ptp(offset) == 0.0:
-        return None
-    course = offset[grid.index]
+def hand_over_db(gestures: Gestures, grid: Grid, *, parameters: RuleParameters) -> Array:
+    """Distance of each frame's role from the centre, dB, moving smoothly where the role changes; shape (n_frames,)."""
+    course = gestures.shares(parameters.limits.role_offset_db)[grid.index]
     window = Window(*window_frames(len(course), HAND_OVER_S, *runs_of(gestures, grid), step=grid.step))
     return window.mean(window.mean(course))
 

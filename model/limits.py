@@ -200,9 +200,7 @@ def _at_level(
         target_db = target_db + lift_db
         value = lifted(value, lift_db, free)
 
-    passing_db = hand_over_db(gestures, grid, parameters=parameters)
-    if passing_db is not None:
-        value = lifted(value, passing_db, free)
+    value = lifted(value, hand_over_db(gestures, grid, parameters=parameters), free)
     answers = counter_share(hearing, index, gestures, grid)
 
     near = heard.count > 0.0  # rests are nobody's business

@@ -138,3 +138,15 @@ def test_frames_sound_while_any_note_does() -> None:
     hearing = heard(Line("Violin", 40, [(60, 1.0, 1.0, 80), (64, 1.5, 2.0, 80), (67, 6.0, 1.0, 80)]))
     sounding = sounding_frames(hearing, 0, 600)
     assert np.flatnonzero(np.diff(sounding.astype(int))).tolist() == [49, 174, 299, 349]
+
+
+def test_a_role_elsewhere_leaves_an_earlier_closing_alone_which_keeps_the_balance_of_roles() -> None:
+    """A closing is not brought to its role's level, so what it starts from must not hang on the rest of the part."""
+    notes = [n for k in range(4) for n in line([67, 69, 71, 72], 2.0, start=12.0 * k)]
+    chords = labelled(labelled(solo_line(notes), role="chords", event="none"), event="closing-fall", at=slice(4, 8))
+    lanes = [rules_lanes(h, 0).value_cc for h in (chords, labelled(chords, role="melody", at=slice(12, 16)))]
+    assert np.array_equal(lanes[0][: frame(16.0)], lanes[1][: frame(16.0)])
+    melody = rules_lanes(labelled(chords, role="melody"), 0).value_cc
+    closing = slice(frame(6.2), frame(9.8))
+    over_db = (level_db(melody[closing]) - level_db(lanes[0][closing])).mean()
+    assert 2.0 < over_db < 6.0
