@@ -130,8 +130,7 @@ def chosen_predictor(options: ShapeOptions) -> Chosen:
     from phrasewright.model.prediction import choose_predictor, load_networks
 
     predict, name, remark = choose_predictor(options.baseline)
-    learned = options.style is not None and not options.baseline
-    load = partial(load_networks, default=name == "network", evidence=learned)
+    load = partial(load_networks, default=name == "network", evidence=False)
     name = STYLE_NAMES.get(name, name)
     if options.style is None:
         return Chosen(predict, name, "1", remark, load=load)
@@ -142,6 +141,8 @@ def chosen_predictor(options: ShapeOptions) -> Chosen:
     if style is None:
         remark = f"style {options.style} predicts as shipped: no version is in use"
         return Chosen(predict, options.style, "0", remark, load=load)
+
+    load = partial(load, evidence=style.asks_network and not options.baseline)
 
     def in_style(hearing: CueHearing, index: int) -> DenseLanes:
         if options.baseline:

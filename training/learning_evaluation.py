@@ -102,7 +102,7 @@ def examples_of_corrections(corrections: Sequence[Correction]) -> Examples:
 def fitted_to(corrections: Sequence[Correction]) -> tuple[Fitted, Examples]:
     """The personal layer learned from corrections."""
     examples = examples_of_corrections(corrections)
-    return fit_style(examples, name="judged", about={}), examples
+    return fit_style(examples, name="judged", about={}, all_voices=True), examples
 
 
 def evaluate_hand(hand: Hand, learn: Sequence[Span], judge: Sequence[Span], *, seed: int) -> dict[str, Any]:
