@@ -25,7 +25,8 @@ from typing import Any
 import numpy as np
 from click.testing import CliRunner
 from flaw_measures import Site, meets, sites_of
-from seeded_flaws import KINDS, Plant, planted, planted_bytes
+from plants import Plant, planted_bytes
+from seeded_flaws import KINDS, planted
 
 from phrasewright.data.cue import Cue
 from phrasewright.data.demo_cues import write_demo

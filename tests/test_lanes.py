@@ -1,16 +1,20 @@
-"""The level law, against its published values and by hand."""
+"""The level law, against its published values and by hand; spans and runs on the grid."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from phrasewright.model.lanes import (
     DYNAMICS_DB_PER_STEP,
     combined_level_db,
+    covered,
     db_to_expression,
     dynamics_to_db,
     expression_to_db,
+    runs,
 )
 
 # L = 40 log10(CC7 * CC11 / 127^2), General MIDI developer guidelines; values worked out from the law
@@ -59,3 +63,15 @@ def test_both_controllers_add() -> None:
 def test_the_law_inverts() -> None:
     steps = np.arange(1, 128)
     assert np.allclose(db_to_expression(expression_to_db(steps)), steps)
+
+
+@given(st.lists(st.booleans(), max_size=12))
+def test_runs_of_a_mask_cover_it_and_nothing_else(values: list[bool]) -> None:
+    mask = np.array(values, dtype=bool)
+    spans = runs(mask)
+    assert np.array_equal(covered(spans[:, 0], spans[:, 1], len(mask)), mask)
+    assert np.all(spans[1:, 0] > spans[:-1, 1])  # runs that touch are one
+
+
+def test_a_span_that_runs_backwards_or_lies_outside_covers_nothing() -> None:
+    assert not np.any(covered(np.array([5, -4, 20]), np.array([3, -1, 25]), 10))
