@@ -57,8 +57,8 @@ class Forest:
         missing = [name for name in self.names if name not in features]
         if missing:
             raise ValueError(f"the model asks for features that are not computed: {', '.join(missing)}")
-        table = np.stack([features[name] for name in self.names], axis=1).astype(np.float32)  # (n, n_features)
-        return np.asarray(np.round(self.trees.predict(table), 4))
+        columns = np.array([features[name] for name in self.names], dtype=np.float32)  # (n_features, n)
+        return np.asarray(np.round(self.trees.predict(columns.T), 4))
 
 
 @dataclass(frozen=True)
