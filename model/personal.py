@@ -11,7 +11,7 @@ tells. How a style is kept in a file: `style_files.py`. Units: controller steps,
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
@@ -29,13 +29,12 @@ from phrasewright.model.hearing import CueHearing
 from phrasewright.model.lanes import FRAME_S, DenseLanes
 from phrasewright.model.parameters import DEFAULT
 from phrasewright.model.personal_features import RAW, Moments, moments_of
-from phrasewright.model.prediction import evidence_features, foreseeable, prediction_frames
+from phrasewright.model.prediction import Predictor, evidence_features, foreseeable, prediction_frames
 from phrasewright.model.rules import raw_cc, rules_lanes
 from phrasewright.model.trees import Trees, Walk
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
-Predictor = Callable[[CueHearing, int], DenseLanes]
 
 VOICES = ("shipped", "fitted", "linear", "trees", "both", "evidence", "deep")
 FORESTS = {"trees": 3, "both": 4, "deep": 6}

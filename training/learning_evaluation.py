@@ -43,7 +43,6 @@ from phrasewright.training.material import (
     log_run,
     spans_to_judge,
     spans_to_learn,
-    test_movements,
     validation_movements,
 )
 from phrasewright.training.personal_examples import part_examples
@@ -318,7 +317,7 @@ def main(argv: Sequence[str] | None = None) -> None:
     names = [name for name in hands if not chosen.only or name in chosen.only.split(",")]
     if not names:
         parser.error(f"--only {chosen.only}: the hands are {', '.join(hands)}")
-    movements = validation_movements() if chosen.hands == "validation" else test_movements()
+    movements = validation_movements() if chosen.hands == "validation" else final_movements()
     amounts = chosen.amounts.split(",")
     _SPANS.update({amount: spans_to_learn(movements, AMOUNTS[amount]) for amount in amounts})
     _SPANS["judge"] = spans_to_judge(movements)
