@@ -24,7 +24,8 @@ def folder(tmp_path: Path) -> Path:
 
 
 def test_no_movement_is_learned_from_and_judged_on_or_trained_on() -> None:
-    names = [m.name for f in (material.final_movements(), material.validation_movements()) for m in f.learned + f.judged]
+    both = material.final_movements(), material.validation_movements()
+    names = [m.name for some in both for m in (*some.learned, *some.judged)]
     assert len(names) == len(set(names)) == 26
     assert not set(names) & set(score_names())
     assert {name.split("/")[0] for name in names} == {"beethoven", "schumann_robert"}

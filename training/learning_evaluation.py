@@ -39,6 +39,7 @@ from phrasewright.training.material import (
     HANDS,
     Hand,
     Span,
+    final_movements,
     hands_at,
     log_run,
     spans_to_judge,

@@ -19,8 +19,7 @@ from phrasewright.model.hearing import CueHearing, PartHearing
 from phrasewright.model.lanes import FRAME_S, DenseLanes
 from phrasewright.model.limits import sounding_frames
 from phrasewright.model.personal import personal_moments, plan_lift_cc
-from phrasewright.model.prediction import Predictor
-from phrasewright.model.prediction import prediction_frames
+from phrasewright.model.prediction import Predictor, prediction_frames
 from phrasewright.model.responses import by_default_law, timing_of
 from phrasewright.training.personal_fitting import Examples, joined_examples
 
