@@ -1,7 +1,8 @@
 """Where lanes are written and what: chosen parts and bars, what stays, what goes, and the curve in between.
 
 Outside the chosen bars every lane sounds as before. A note that crosses an edge keeps its old lane: to its offset
-where it comes in from before, from its onset where it goes on beyond, unless that is a legato overlap. Units of spans: ticks.
+where it comes in from before, from its onset where it goes on beyond, unless that is a legato overlap. Units of spans:
+ticks.
 """
 
 from __future__ import annotations
