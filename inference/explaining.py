@@ -9,8 +9,6 @@ from __future__ import annotations
 from collections import Counter
 from typing import Any
 
-import numpy as np
-
 from phrasewright.data.cue import Cue
 from phrasewright.data.curves import DEFAULT_CC
 from phrasewright.data.printing import printable
@@ -140,12 +138,8 @@ def _when(cue: Cue, time_s: float) -> str:
     tempo = cue.tempo
     if not tempo.has_metre:
         return f"{time_s:.2f} s"
-    tick = float(tempo.s_to_beat(time_s)) * tempo.ticks_per_beat
-    bar = float(tempo.tick_to_bar(tick + 0.01))
-    at = int(np.searchsorted(tempo.metre_tick, tick + 0.01, side="right")) - 1
-    unit = 4.0 / float(tempo.metre_denominator[at]) * tempo.ticks_per_beat
-    beat = 1.0 + (bar - int(bar)) * float(tempo.bar_ticks[at]) / unit
-    return f"{int(bar)}:{beat:.1f}".removesuffix(".0")
+    bar, beat = tempo.bar_and_beat(float(tempo.s_to_beat(time_s)) * tempo.ticks_per_beat + 0.01)
+    return f"{bar}:{beat:.1f}".removesuffix(".0")
 
 
 def _named(names: tuple[str, ...], index: int) -> str | None:

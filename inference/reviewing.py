@@ -195,14 +195,10 @@ def bar_of(tempo: TempoMap, time_s: float) -> int | None:
 
 def place_text(tempo: TempoMap, time_s: float, *, short: bool = False) -> str:
     """A time as `bar 12.3`, beats counted in the metre's own unit, or in seconds without musical time."""
-    bar = bar_of(tempo, time_s)
-    if bar is None:
+    if not tempo.has_metre:
         return f"{time_s:.1f} s"
-    tick = int(tempo.s_to_tick(time_s))
-    at = int(np.searchsorted(tempo.metre_tick, tick, side="right")) - 1
-    beat_ticks = tempo.ticks_per_beat * 4.0 / float(tempo.metre_denominator[at])
-    within = (float(tempo.tick_to_bar(tick)) - bar) * float(tempo.bar_ticks[at])
-    return f"{'' if short else 'bar '}{bar}.{int(within / beat_ticks + 1e-6) + 1}"
+    bar, beat = tempo.bar_and_beat(int(tempo.s_to_tick(time_s)))
+    return f"{'' if short else 'bar '}{bar}.{int(beat + 1e-6)}"
 
 
 def review_text(result: Mapping[str, Any]) -> str:
