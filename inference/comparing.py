@@ -26,7 +26,7 @@ from phrasewright.data.profiles import Profile, read_profile
 from phrasewright.data.reading import read_cue
 from phrasewright.data.tempo import TempoMap
 from phrasewright.inference.comparison_text import summary_of, told_apart
-from phrasewright.inference.counterparts import Counterpart, counterparts, lane_of
+from phrasewright.inference.counterparts import Counterpart, counterparts
 from phrasewright.model.habits import Habit, habits_of, occurrences
 from phrasewright.model.hearing import CueHearing, PartHearing
 from phrasewright.model.intervals import interval_by_phrase
@@ -164,7 +164,7 @@ def compare_cues(hearing: CueHearing, right: Cue, *, tables: bool = False) -> Co
         spans_s = np.array([(phrase.start_s, phrase.end_s) for phrase in heard.phrases]).reshape(-1, 2)
         bars = _bars_of(spans_s, left.tempo)
         for lane in names:
-            mine, theirs = lane_of(part, lane), other.lane(lane) if other is not None else None
+            mine, theirs = part.drawn(lane), other.lane(lane) if other is not None else None
             if mine is None or theirs is None:
                 only_in[lane] |= {files[0]} if mine is not None else {files[1]} if theirs is not None else set()
                 continue

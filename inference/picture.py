@@ -27,7 +27,7 @@ from phrasewright.data.files import check_output, write_whole
 from phrasewright.data.printing import printable
 from phrasewright.data.profiles import Profile
 from phrasewright.data.reading import read_cue
-from phrasewright.inference.counterparts import Counterpart, counterparts, lane_of
+from phrasewright.inference.counterparts import Counterpart, counterparts
 from phrasewright.inference.lane_plans import bar_ticks, select_parts
 from phrasewright.inference.page import Page, metre_text, page_of
 from phrasewright.inference.panels import FAINT, INK, LANE_COLOUR, LEFT, PALE, RIGHT, STYLE, block_of, draw_block
@@ -158,7 +158,7 @@ def chosen_parts(cue: Cue, parts: Sequence[str | int] | None) -> tuple[Part, ...
 
 
 def _lanes_of(part: Part) -> dict[str, Curve]:
-    return {lane: curve for lane in ALL_LANES if (curve := lane_of(part, lane)) is not None}
+    return {lane: curve for lane in ALL_LANES if (curve := part.drawn(lane)) is not None}
 
 
 def _lanes_over(other: Counterpart | None) -> dict[str, Curve]:

@@ -19,7 +19,6 @@ from phrasewright.data.midi import split_midi
 from phrasewright.data.profiles import Profile, read_profile
 from phrasewright.data.reading import cue_of, read_cue
 from phrasewright.inference.comparison_text import where_text
-from phrasewright.inference.counterparts import lane_of
 from phrasewright.inference.page import clock
 from phrasewright.inference.report import Finding, Passage, Place, Report, ReportPart, Sheet, page_of_report, whole_part
 from phrasewright.inference.reviewing import review_cue
@@ -58,7 +57,7 @@ def shape_report(shaped: Sequence[Shaped], *, profile: Path | None = None) -> Re
         at_part: dict[int, int] = {}
         for heard, told in zip(hearing.parts, one.summary["parts"], strict=True):
             part = heard.part
-            lanes = {lane: (lane_of(part, lane), before.get((part.index, lane))) for lane in ALL_LANES}
+            lanes = {lane: (part.drawn(lane), before.get((part.index, lane))) for lane in ALL_LANES}
             if not part.notes.n_notes or not any(curve is not None for drawn in lanes.values() for curve in drawn):
                 continue
             at_part[part.index] = len(parts)
@@ -123,7 +122,7 @@ def _written_and_before(
     before = {}
     for part in read_cue(path, profile=profile).parts:
         for lane in ALL_LANES:
-            curve = lane_of(part, lane)
+            curve = part.drawn(lane)
             if curve is not None:
                 before[part.index, lane] = curve
     return hear(written), before

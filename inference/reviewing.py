@@ -21,7 +21,6 @@ from phrasewright.data.errors import UsageError
 from phrasewright.data.profiles import Profile, read_profile
 from phrasewright.data.reading import read_cue
 from phrasewright.data.tempo import TempoMap
-from phrasewright.inference.counterparts import lane_of
 from phrasewright.model.events import gesture_spans
 from phrasewright.model.hearing import CueHearing, PartHearing
 from phrasewright.model.listening import hear
@@ -135,7 +134,7 @@ def written_part(cue: Cue, heard: PartHearing) -> WrittenPart:
     """A part with its lanes as they stand in the file."""
     part = heard.part
     timing = timing_of(heard)
-    lanes = {lane: curve for lane in ALL_LANES if (curve := lane_of(part, lane)) is not None}
+    lanes = {lane: curve for lane in ALL_LANES if (curve := part.drawn(lane)) is not None}
     sustained = [(passage.start_s, passage.end_s) for passage in part.passages if passage.kind == "sustained"]
     return WrittenPart(
         notes=part.file_notes,

@@ -15,6 +15,7 @@ from phrasewright.model.lanes import (
     dynamics_to_db,
     expression_to_db,
     runs,
+    stands_for_s,
 )
 
 # L = 40 log10(CC7 * CC11 / 127^2), General MIDI developer guidelines; values worked out from the law
@@ -44,6 +45,15 @@ def test_volume_and_expression_multiply() -> None:
 @pytest.mark.parametrize(("at_cc", "steps"), [(100, 5.9), (64, 3.8), (32, 1.9)])
 def test_a_decibel_takes_more_steps_higher_up(at_cc: int, steps: float) -> None:
     assert db_to_expression(expression_to_db(at_cc) + 1.0) - at_cc == pytest.approx(steps, abs=0.06)
+
+
+def test_a_frame_stands_for_the_way_to_its_neighbours() -> None:
+    """At most 80 ms to either side: after a rest, or where nothing was drawn, no frame counts for all that is missing.
+    """
+    frames = np.array([0, 4, 6, 14, 100, 101])
+    assert stands_for_s(frames) == pytest.approx([0.04, 0.03, 0.05, 0.12, 0.085, 0.045])
+    assert stands_for_s(frames[:1]) == pytest.approx([0.08])
+    assert len(stands_for_s(frames[:0])) == 0
 
 
 def test_silence_is_minus_infinity_without_a_warning() -> None:
