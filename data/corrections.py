@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from phrasewright.data.cue import Cue, Part
+from phrasewright.data.cue import Cue
 from phrasewright.data.curves import Curve
 from phrasewright.data.errors import InputError, UsageError
 from phrasewright.data.midi import split_midi, weave
