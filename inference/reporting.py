@@ -223,31 +223,19 @@ def learn_report(result: Mapping[str, Any], held_back: Sequence[HeldBack]) -> Re
     """
     cues: list[CueHearing] = []
     parts: list[ReportPart] = []
-    rows: list[list[Any]] = []
-    passages: list[Passage] = []
-    places: list[Place | None] = []
+    found: list[tuple[Passage, list[Any]]] = []
     for one in held_back:
-        if not any(one.hearing is cue for cue in cues):
+        number = next((i for i, cue in enumerate(cues) if cue is one.hearing), len(cues))
+        if number == len(cues):
             cues.append(one.hearing)
-        heard, at = one.hearing.parts[one.part - 1], len(parts)
-        lanes: dict[str, Sequence[Curve | None]] = {}
-        for column, lane in enumerate(ALL_LANES):
-            hand, before, after = (
-                _with_gaps(one.time_s, cc[:, column]) for cc in (one.hand_cc, one.before_cc, one.after_cc)
-            )
-            lanes[lane] = (hand, after, before)
-            off_cc = np.abs(np.stack([one.before_cc, one.after_cc])[:, :, column] - one.hand_cc[:, column])
-            for number, phrase in enumerate(heard.phrases, 1):
-                inside = (one.time_s >= phrase.start_s) & (one.time_s < phrase.end_s) & np.isfinite(off_cc).all(axis=0)
-                if not np.any(inside):
-                    continue
-                off = off_cc[:, inside].mean(axis=1).tolist()
-                place = Place(at, lane, phrase.start_s, phrase.end_s)
-                said = f"{off[1]:.1f} steps off, {off[0]:.1f} before"
-                passages.append(Passage(place, f"phrase {number}", off[1], said))
-                rows.append([heard.part.name, lane, number, *(round(x, 2) for x in (*off, off[1] - off[0]))])
-                places.append(place)
-        parts.append(ReportPart(next(i for i, cue in enumerate(cues) if cue is one.hearing), heard, lanes))
+        lanes = {
+            lane: [_with_gaps(one.time_s, cc[:, column]) for cc in (one.hand_cc, one.after_cc, one.before_cc)]
+            for column, lane in enumerate(ALL_LANES)
+        }
+        found += _phrases_off(one, at=len(parts))
+        parts.append(ReportPart(number, one.hearing.parts[one.part - 1], lanes))
+    passages, rows = [passage for passage, _ in found], [row for _, row in found]
+    places: list[Place | None] = [passage.place for passage in passages]
     passages.sort(key=lambda passage: -passage.size)
     columns = ("Part", "Lane", "Phrase", "Before", "After", "Change")
     return Report(
@@ -264,6 +252,27 @@ def learn_report(result: Mapping[str, Any], held_back: Sequence[HeldBack]) -> Re
         findings=[],
         sheets=[Sheet("phrases", "Phrases held back", _HELD_NOTE, columns, rows, places)],
     )
+
+
+def _phrases_off(one: HeldBack, *, at: int) -> list[tuple[Passage, list[Any]]]:
+    """Each lane and phrase of one part: how far the style was from the hand, as a passage and as a row of the sheet.
+
+    `at` is the part's place on the page.
+    """
+    heard = one.hearing.parts[one.part - 1]
+    found = []
+    for column, lane in enumerate(ALL_LANES):
+        off_cc = np.abs(np.stack([one.before_cc, one.after_cc])[:, :, column] - one.hand_cc[:, column])  # (2, n_frames)
+        known = np.isfinite(off_cc).all(axis=0)
+        for number, phrase in enumerate(heard.phrases, 1):
+            inside = known & (one.time_s >= phrase.start_s) & (one.time_s < phrase.end_s)
+            if not np.any(inside):
+                continue
+            before, after = off_cc[:, inside].mean(axis=1).tolist()
+            place = Place(at, lane, phrase.start_s, phrase.end_s)
+            passage = Passage(place, f"phrase {number}", after, f"{after:.1f} steps off, {before:.1f} before")
+            found.append((passage, [heard.part.name, lane, number, *(round(x, 2) for x in (before, after, after - before))]))
+    return found
 
 
 _HELD_NOTE = "Mean distance from your lane in controller steps, of the version before and of this one; below 0: nearer."
