@@ -39,6 +39,12 @@ def _part_dict(cue: Cue, heard: PartHearing) -> dict[str, Any]:
     beats = cue.tempo.has_metre
     counts = {str(cc): 0 for cc in DEFAULT_CC.values()}
     counts |= {str(cc): curve.n_points for cc, curve in part.existing.items()}
+    columns = (heard.note_role, heard.note_figure, heard.note_event)
+    notes = list(zip(*(column.tolist() for column in columns), strict=True))
+    named = {
+        (role, figure, event): {"role": ROLES[role], "figure": _named(FIGURES, figure), "event": _named(EVENTS, event)}
+        for role, figure, event in set(notes)
+    }
     return {
         "index": part.index,
         "name": part.name,
@@ -67,12 +73,7 @@ def _part_dict(cue: Cue, heard: PartHearing) -> dict[str, Any]:
             }
             for p in heard.phrases
         ],
-        "notes": [
-            {"role": ROLES[role], "figure": _named(FIGURES, figure), "event": _named(EVENTS, event)}
-            for role, figure, event in zip(
-                heard.note_role.tolist(), heard.note_figure.tolist(), heard.note_event.tolist(), strict=True
-            )
-        ],
+        "notes": [named[note] for note in notes],
         "situations": [
             {"axis": s.axis, "label": s.label, "start_s": _round(s.start_s), "end_s": _round(s.end_s), "why": s.why}
             for s in heard.situations
