@@ -271,7 +271,8 @@ def _phrases_off(one: HeldBack, *, at: int) -> list[tuple[Passage, list[Any]]]:
             before, after = off_cc[:, inside].mean(axis=1).tolist()
             place = Place(at, lane, phrase.start_s, phrase.end_s)
             passage = Passage(place, f"phrase {number}", after, f"{after:.1f} steps off, {before:.1f} before")
-            found.append((passage, [heard.part.name, lane, number, *(round(x, 2) for x in (before, after, after - before))]))
+            figures = [round(x, 2) for x in (before, after, after - before)]
+            found.append((passage, [heard.part.name, lane, number, *figures]))
     return found
 
 
