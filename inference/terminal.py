@@ -50,11 +50,11 @@ def ended_tidily() -> Iterator[None]:
 
     Whatever comes of the request counts as it: a library that is being loaded may make another fault of it.
     """
-    asked: list[int] = []
+    asked: list[BaseException] = []
 
     def end(number: int, _: object) -> None:
-        asked.append(number)
-        raise KeyboardInterrupt
+        asked.append(KeyboardInterrupt() if number == signal.SIGINT else SystemExit(128 + number))
+        raise asked[-1]
 
     usual = {"SIGINT": signal.default_int_handler, "SIGTERM": signal.SIG_DFL, "SIGHUP": signal.SIG_DFL}
     before: dict[int, Any] = {}
@@ -66,9 +66,7 @@ def ended_tidily() -> Iterator[None]:
     except BaseException:
         if not asked:
             raise
-        if asked[0] == signal.SIGINT:
-            raise KeyboardInterrupt from None
-        raise SystemExit(128 + asked[0]) from None
+        raise asked[0] from None
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)

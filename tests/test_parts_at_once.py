@@ -158,6 +158,7 @@ def test_only_long_cues_on_several_cores_are_spread(monkeypatch: pytest.MonkeyPa
     least = parts_at_once.LEAST_SIZE
     assert processes_for([least] * 40) == parts_at_once.MOST_PROCESSES
     assert processes_for([least] * 40, most=2) == 2
+    assert processes_for([least] * 40, most=9999) == 16  # two for each core, not all that are asked for
     assert processes_for([least] * 40, most=1) == 1
     assert processes_for([least // 10] * 15) == 1
     assert processes_for([least * 20]) == 1  # one part is not divided
