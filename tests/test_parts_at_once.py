@@ -328,8 +328,8 @@ def test_what_ends_the_command_ends_its_processes(
         assert all(gone(child, within_s=20.0 if sent == signal.SIGKILL else 1.0) for child in children)
         if process.returncode == 0:
             assert said == ""
-        elif sent == signal.SIGINT:
-            assert (said.split(), process.returncode) == (["Aborted!"], 1)
+        elif sent == signal.SIGINT:  # of its 1 the interpreter may make that it was ended by the signal
+            assert (said.split(), process.returncode) in ((["Aborted!"], 1), (["Aborted!"], -sent))
         else:
             assert (said, process.returncode) in (("", -sent), ("", 128 + sent))
         if out.exists():
