@@ -1,11 +1,12 @@
 """The personal layer: what a hand's corrections add to the shipped model.
 
-A lane is answered by several voices: the shipped curve, the shipped curve with a level and gain of the hand's, a linear
-head over smooth columns, trees over raw columns, the linear head with trees over what it leaves, a head over the
-evidence network's view that starts from what is usual among hands, and that head with trees over what it leaves. A
-stack weighs them; its weights were found on phrases held back. Where a kind of passage was never corrected the answer
-is the shipped one, nearer to the hand the more music of that kind, or of a kind like it, it stands on; the spread
-tells. How a style is kept in a file: `style_files.py`. Units: controller steps, seconds.
+A lane is answered by several voices: the shipped curve, the shipped curve with a level and gain of the hand's, a
+linear head over smooth columns, trees over raw columns, the linear head with trees over what it leaves, a head over
+the evidence network's view that starts from what is usual among hands, and that head with trees over what it leaves. A
+stack weighs them; its weights were found on phrases held back, and voices that cost time but helped little there have
+none and are not asked. Where a kind of passage was never corrected the answer is the shipped one, nearer to the hand
+the more music of that kind, or of a kind like it, it stands on; the spread tells. How a style is kept in a file:
+`style_files.py`. Units: controller steps, seconds.
 """
 
 from __future__ import annotations

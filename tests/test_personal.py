@@ -79,6 +79,15 @@ def test_columns_far_from_an_edit_stay_as_they_were(tmp_path: Path) -> None:
     assert np.array_equal(here.basis, there.basis)
 
 
+def test_a_style_answers_alike_far_from_an_edit(tmp_path: Path, style: Style) -> None:
+    """To the bit, with every voice in it: sums over columns must not hang on how many moments there are."""
+    every = {name: replace(model, stack=np.full(len(VOICES), 1 / len(VOICES))) for name, model in style.lanes.items()}
+    short = hear(read_cue(write_cue(tmp_path / "a.mid", seed=1, n_phrases=6)))
+    longer = hear(read_cue(write_cue(tmp_path / "b.mid", seed=1, n_phrases=7)))
+    here, there = (style_lanes(c, 0, replace(style, lanes=every), shipped=rules_lanes) for c in (short, longer))
+    assert np.array_equal(here.value_cc[:380], there.value_cc[:380])
+
+
 def test_bytes_come_back_and_answer_alike(cue: CueHearing, style: Style) -> None:
     content = style_bytes(style)
     again = style_from(content, source="bytes")
