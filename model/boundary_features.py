@@ -73,6 +73,7 @@ class Melody:
 
     @property
     def n_notes(self) -> int:
+        """How many."""
         return len(self.onset_s)
 
     def around(self, reach: int) -> Span:

@@ -53,7 +53,7 @@ class Forest:
     trees: Trees
 
     def log_odds(self, features: Mapping[str, Floats]) -> Floats:
-        """Log odds for every row of the named features, each of shape (n,)."""
+        """Log odds for every row of the named features, each of shape (n,). Raises ValueError where one is missing."""
         missing = [name for name in self.names if name not in features]
         if missing:
             raise ValueError(f"the model asks for features that are not computed: {', '.join(missing)}")

@@ -78,10 +78,11 @@ class Gestures:
 
     @property
     def n_gestures(self) -> int:
+        """How many."""
         return len(self.onset_s)
 
     def shares(self, by_role: Mapping[str, float]) -> Array:
-        """Value of a mapping from role name for every gesture."""
+        """Value of a mapping from role name for every gesture, shape (n_gestures,)."""
         table = np.array([by_role[role] for role in ROLES])
         return np.asarray(table[self.role])
 

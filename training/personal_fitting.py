@@ -93,6 +93,7 @@ class Examples:
 
     @property
     def n_frames(self) -> int:
+        """How many, of all parts together."""
         return len(self.phrase)
 
 
