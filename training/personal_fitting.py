@@ -36,8 +36,9 @@ FEW_PHRASES = 6.0
 """Phrases at which the stack found on held-back phrases weighs as much as the usual one."""
 FIRST_STACK = np.array([0.0, 0.0, 0.0, 0.5, 0.0, 0.2, 0.3])
 """The usual stack: flat between trees and the evidence network's head on the hands kept for choices."""
-KEPT = (VOICES[:4], VOICES[:5])
-"""Voices a style may do with, those that cost shaping least first; all others stand on the evidence network."""
+KEPT = (VOICES[:4], VOICES[:5], tuple(voice for voice in VOICES if voice != "both"))
+"""Voices a style may do with, those that cost shaping least first; the last ones stand on the evidence network, beside
+which the linear head's own trees bring nothing (within .5 % on the hands kept for choices)."""
 WORSE, FEARED = 0.05, 0.1
 """How much farther off held-back phrases may be without the others, and how much farther it is taken to be before any
 phrase was held back, which weighs FEW_PHRASES phrases (on the hands kept for choices 6 % at 16 s, none at one cue)."""
@@ -221,14 +222,15 @@ def _coloured(e: Examples, lane: int, folds: Ints) -> tuple[ColourModel | None, 
 
 
 def kept_voices(loss: Callable[[tuple[str, ...]], float], n_phrases: int) -> tuple[str, ...]:
-    """The first of KEPT that errs little more than all voices do; `loss` is how far off they are on phrases held back.
+    """The first of KEPT that errs little more than all voices do, else the last; `loss` is how far off they are on
+    phrases held back.
     """
     whole = max(loss(VOICES), 1e-9)
-    for voices in KEPT:
+    for voices in KEPT[:-1]:
         worse = n_phrases * (loss(voices) / whole - 1.0) + FEW_PHRASES * FEARED
         if worse <= WORSE * (n_phrases + FEW_PHRASES):
             return voices
-    return VOICES
+    return KEPT[-1]
 
 
 class _LaneFit:
