@@ -139,7 +139,10 @@ def stretches_of(parts: Sequence[tuple[Attacks, tuple[Phrase, ...]]]) -> Stretch
     ]
     if not found:
         whole, real = np.zeros(0, dtype=np.int64), np.zeros(0)
-        return Stretches(whole, whole, whole, real, real, whole, *[real] * 4, whole, *[real] * 7)
+        return Stretches(
+            *(whole, whole, whole, real, real, whole, real, real, real, real, whole),
+            *(real, real, real, real, real, real, real),
+        )
     return Stretches(*(np.concatenate([getattr(one, column.name) for one in found]) for column in fields(Stretches)))
 
 
