@@ -54,21 +54,17 @@ def shape_report(shaped: Sequence[Shaped], *, profile: Path | None = None) -> Re
         hearing, before = _written_and_before(one, entries)
         cues.append(hearing)
         review = review_cue(hearing)["findings"]
-        at_part: dict[int, int] = {}
-        for heard, told in zip(hearing.parts, one.summary["parts"], strict=True):
-            part = heard.part
-            lanes = {lane: (part.drawn(lane), before.get((part.index, lane))) for lane in ALL_LANES}
-            if not part.notes.n_notes or not any(curve is not None for drawn in lanes.values() for curve in drawn):
-                continue
-            at_part[part.index] = len(parts)
-            spreads = one.spreads.get(part.index, {})
-            parts.append(ReportPart(number, heard, lanes, spreads))
-            for lane, (written, _) in lanes.items():
-                if written is None:
-                    continue
-                mine = [row for row in review if row["part"] == part.index and row["lane"] in (lane, None)]
-                rows.append(_lane_row(heard, lane, written, told["lanes"].get(lane), spreads.get(lane), len(mine)))
-                places.append(whole_part(at_part[part.index], heard, lane))
+        shown = _parts_shown(number, hearing, one, before)
+        at_part = {part.heard.part.index: len(parts) + k for k, part in enumerate(shown)}
+        parts += shown
+        told = {row["index"]: row["lanes"] for row in one.summary["parts"]}
+        for part in shown:
+            index = part.heard.part.index
+            for lane, written in ((lane, drawn[0]) for lane, drawn in part.lanes.items() if drawn[0] is not None):
+                mine = [row for row in review if row["part"] == index and row["lane"] in (lane, None)]
+                spread = part.spreads.get(lane)
+                rows.append(_lane_row(part.heard, lane, written, told[index].get(lane), spread, len(mine)))
+                places.append(whole_part(at_part[index], part.heard, lane))
         findings += [_finding(row, at_part) for row in review if row["part"] in at_part]
         passages += [_unsure(row, at_part) for row in one.summary.get("look_first", ())]
     passages.sort(key=lambda passage: -passage.size)
@@ -111,6 +107,19 @@ def _widths(*, shipped: bool) -> dict[str, dict[int, float]]:
     return {
         lane: {level: factors[level][i] / factors[68][i] for level in (50, 90)} for i, lane in enumerate(LANES)
     }
+
+
+def _parts_shown(
+    number: int, hearing: CueHearing, one: Shaped, before: Mapping[tuple[int, str], Curve]
+) -> list[ReportPart]:
+    """The parts of the cue of that number (from 0) with any lane, each as written and as the file held it `before`."""
+    shown = []
+    for heard in hearing.parts:
+        part = heard.part
+        lanes = {lane: (part.drawn(lane), before.get((part.index, lane))) for lane in ALL_LANES}
+        if part.notes.n_notes and any(curve is not None for drawn in lanes.values() for curve in drawn):
+            shown.append(ReportPart(number, heard, lanes, one.spreads.get(part.index, {})))
+    return shown
 
 
 def _written_and_before(
