@@ -157,35 +157,52 @@ class _BarNote:
     tied_on: bool
 
 
-class _BarReader:
-    """Reads the bars of one part in order: what a bar says of divisions, metre and voice holds for those after it."""
+class BarClock:
+    """Where things stand in the bars of one part, read in order: what a bar says of divisions holds for those after."""
 
     def __init__(self) -> None:
-        self.divisions, self.bar_beats = 1.0, 4.0
+        self.divisions = 1.0
+        self.reach = 0.0
+
+    def items(self, measure: ElementTree.Element) -> Iterator[tuple[float, float, ElementTree.Element]]:
+        """Notes but for graces, directions and attributes of a bar: where, how long, and what; quarter notes.
+
+        Afterwards `reach` says how many quarter notes the bar reaches.
+        """
+        now = before = self.reach = 0.0
+        for item in measure:
+            if item.tag == "attributes":
+                self.divisions = float(item.findtext("divisions") or self.divisions)
+            length = float(item.findtext("duration") or 0) / self.divisions
+            if item.tag in ("backup", "forward"):
+                now += length if item.tag == "forward" else -length
+            elif item.tag == "note" and item.find("grace") is None:
+                at = before if item.find("chord") is not None else now
+                before, now = at, max(now, at + length)
+                yield at, length, item
+            elif item.tag in ("direction", "attributes"):
+                yield now, 0.0, item
+            self.reach = max(self.reach, now)
+
+
+class _BarReader:
+    """Reads the notes of one part's first voice, bar by bar: metre and voice hold for the bars after."""
+
+    def __init__(self) -> None:
+        self.clock, self.bar_beats = BarClock(), 4.0
         self.voice: str | None = None
 
     def read(self, measure: ElementTree.Element) -> tuple[list[_BarNote], float]:
-        """Notes of the part's first voice, and how many quarter notes the bar reaches."""
-        at, reach = 0.0, 0.0
+        """The notes of a bar, and how many quarter notes it reaches."""
         found = []
-        for item in measure:
+        for at, length, item in self.clock.items(measure):
             if item.tag == "attributes":
-                self._read_attributes(item)
-                continue
-            length = float(item.findtext("duration") or 0) / self.divisions
-            if item.tag in ("backup", "forward"):
-                at += length * (1 if item.tag == "forward" else -1)
-            elif item.tag == "note" and item.find("grace") is None:
-                chord = item.find("chord") is not None
-                note = self._note(item, at - length if chord else at, length)
-                if note is not None:
-                    found.append(note)
-                at += 0.0 if chord else length
-            reach = max(reach, at)
-        return found, reach
+                self._read_metre(item)
+            elif item.tag == "note" and (note := self._note(item, at, length)) is not None:
+                found.append(note)
+        return found, self.clock.reach
 
-    def _read_attributes(self, item: ElementTree.Element) -> None:
-        self.divisions = float(item.findtext("divisions") or self.divisions)
+    def _read_metre(self, item: ElementTree.Element) -> None:
         metre = item.find("time")
         if metre is not None and metre.findtext("beats"):
             beats = sum(float(b) for b in (metre.findtext("beats") or "4").split("+"))
