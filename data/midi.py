@@ -380,7 +380,7 @@ def _woven_track(midi: MidiFile, index: int, removed: NDArray[np.bool_] | None, 
         order = np.lexsort((np.r_[rows[0], added.tick], place))
         none, two = np.zeros_like(added.tick), np.full_like(added.tick, 2)
         new = np.stack([added.tick, 0xB0 | added.channel.astype(np.int64), added.controller, added.value, none, two])
-        rows = np.concatenate([rows, new], axis=1)[:, order]
+        rows = np.concatenate([rows, new], axis=1).take(order, axis=1)
     tick, status, data1, data2, start, size = rows
     end_tick = max(track.end_tick, int(tick[-1]) if len(tick) else 0)
     deltas = np.diff(np.r_[0, tick, end_tick])
@@ -390,7 +390,7 @@ def _woven_track(midi: MidiFile, index: int, removed: NDArray[np.bool_] | None, 
             "is faster than any music, export it again"
         )
     delta = deltas[:-1]
-    n_delta = 1 + np.sum(delta[:, None] >= _DELTA_STEPS, axis=1)
+    n_delta = 1 + np.searchsorted(_DELTA_STEPS, delta, side="right")
     after = np.cumsum(n_delta + 1 + size)
     at = after - size - 1  # of the status byte
     out = np.zeros(int(after[-1]) if len(after) else 0, dtype=np.uint8)
