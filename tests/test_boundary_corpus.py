@@ -9,10 +9,11 @@ import numpy as np
 import pytest
 
 from phrasewright.data.errors import InputError
-from phrasewright.training import boundary_corpus
-from phrasewright.training.boundary_corpus import abc_rows, chorales, corpus_root, essen, read_musicxml
+from phrasewright.training import score_reading
+from phrasewright.training.boundary_corpus import chorales, essen
 from phrasewright.training.boundary_fitting import for_choices, held_out, learning_cases
 from phrasewright.training.boundary_songs import invented_song, invented_songs
+from phrasewright.training.score_reading import abc_rows, corpus_root, read_musicxml
 
 TUNE = """X:1
 T: invented for this test
@@ -73,7 +74,7 @@ def test_a_score_keeps_the_top_of_chords_ties_upbeats_and_fermatas(tmp_path: Pat
 
 
 def test_without_music21_the_reason_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(boundary_corpus.importlib.util, "find_spec", lambda name: None)
+    monkeypatch.setattr(score_reading.importlib.util, "find_spec", lambda name: None)
     with pytest.raises(InputError, match="music21 is not installed"):
         corpus_root()
 
@@ -127,7 +128,7 @@ def test_chorales_on_one_tune_stay_on_one_side(few_chorales: Path, monkeypatch: 
 
 def test_nothing_is_learned_from_songs_kept_for_tests() -> None:
     """The fitting never asks for the Essen songs, and the reader of scores only opens Bach and Monteverdi."""
-    folder = Path(boundary_corpus.__file__).parent
+    folder = Path(score_reading.__file__).parent
     assert "essen" not in (folder / "boundary_fitting.py").read_text().lower()
     assert "essen" not in (folder / "boundary_songs.py").read_text().lower()
 

@@ -15,7 +15,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from phrasewright.model.boundary_features import Melody
-from phrasewright.training.boundary_corpus import Row, Song, song_of
+from phrasewright.training.boundary_corpus import Song, song_of
+from phrasewright.training.score_reading import Row
 
 Rng = np.random.Generator
 

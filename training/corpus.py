@@ -23,7 +23,7 @@ import numpy as np
 from phrasewright.data.cue import Cue
 from phrasewright.data.errors import InputError
 from phrasewright.data.reading import read_cue
-from phrasewright.training.boundary_corpus import corpus_root
+from phrasewright.training.score_reading import corpus_root
 from phrasewright.training.textures import (
     PLAYERS,
     Line,

@@ -28,8 +28,8 @@ from phrasewright.model.lanes import FRAME_S
 from phrasewright.model.listening import hear
 from phrasewright.model.prediction import Predictor, network_lanes
 from phrasewright.model.rules import rules_lanes
-from phrasewright.training.boundary_corpus import BarClock, corpus_root, musicxml_parts, pitch_of
 from phrasewright.training.corpus import cue_of
+from phrasewright.training.score_reading import BarClock, corpus_root, musicxml_parts, pitch_of
 from phrasewright.training.textures import Line, Row, Sketch
 
 WORKS = {

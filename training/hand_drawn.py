@@ -29,7 +29,7 @@ from phrasewright.model.limits import sounding_frames
 from phrasewright.model.listening import hear
 from phrasewright.model.prediction import Predictor, network_lanes
 from phrasewright.model.rules import rules_lanes
-from phrasewright.training.boundary_corpus import corpus_root
+from phrasewright.training.score_reading import corpus_root
 
 Array = NDArray[np.float64]
 EXPRESSION, EXPRESSION_CC = 1, 11

@@ -37,8 +37,8 @@ from phrasewright.data.notes import sounding_spans
 from phrasewright.data.reading import cue_of
 from phrasewright.model.hearing import CueHearing
 from phrasewright.model.listening import hear
-from phrasewright.training.boundary_corpus import corpus_root
 from phrasewright.training.corpus import kept_json, lines_from, midi_bytes
+from phrasewright.training.score_reading import corpus_root
 from phrasewright.training.textures import Line, Row, Sketch
 
 CUE_S = 120.0

@@ -29,8 +29,9 @@ from phrasewright.model.hearing import ROLES, CueHearing
 from phrasewright.model.intervals import interval_of, resamples
 from phrasewright.model.layers import split_layers
 from phrasewright.model.listening import hear
-from phrasewright.training.boundary_corpus import BEAT_S, Song, chorales, corpus_root
+from phrasewright.training.boundary_corpus import BEAT_S, Song, chorales
 from phrasewright.training.corpus import cue_of
+from phrasewright.training.score_reading import corpus_root
 from phrasewright.training.textures import Line, Row, Sketch
 
 N_VOICES = 4

@@ -23,9 +23,10 @@ from numpy.typing import NDArray
 
 from phrasewright.model.boundaries import local_boundary_strength
 from phrasewright.model.boundary_model import load_boundary_model
-from phrasewright.training.boundary_corpus import Song, chorales, corpus_root, essen
+from phrasewright.training.boundary_corpus import Song, chorales, essen
 from phrasewright.training.boundary_evaluation import chorale_scores, counts_of, f1_of, song_scores, table
 from phrasewright.training.boundary_fitting import held_out
+from phrasewright.training.score_reading import corpus_root
 
 
 def published_strength(rows: NDArray[np.float64], monkeypatch: pytest.MonkeyPatch) -> NDArray[np.float64]:
