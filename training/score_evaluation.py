@@ -153,10 +153,11 @@ def judged(name: str, lines: list[list[Row]]) -> tuple[Sung, Sung]:
     mean = [float(part.part.notes.pitch.mean()) for part in hearing.parts]
     top = int(np.argmax(mean))
     highest = [np.full(part.part.notes.n_notes, k == top) for k, part in enumerate(hearing.parts)]
-    return _counts(name, hearing, heard), _counts(name, hearing, highest)
+    return sung_of(name, hearing, heard), sung_of(name, hearing, highest)
 
 
-def _counts(name: str, hearing: CueHearing, melody: list[NDArray[np.bool_]]) -> Sung:
+def sung_of(name: str, hearing: CueHearing, melody: list[NDArray[np.bool_]]) -> Sung:
+    """Counts of a score whose first part sings; `melody` says of the notes of each part whether they are melody."""
     singer = hearing.parts[0].part.notes
     found, others = int(melody[0].sum()), 0
     for part, chosen in zip(hearing.parts[1:], melody[1:], strict=True):
