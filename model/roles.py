@@ -213,9 +213,11 @@ def _decide(
     rank = rank_of(heard.features, stretches.part, weights=weights)
     lowest = setting.below <= 0.15
     melody = _melody(heard, rank, lowest)
-    broken = _broken_chords(heard, melody)
-    bass = _bass(heard, melody, lowest & ~broken)
-    counter = _counter(heard, melody, bass, broken)
+    only, apart = _accompanies_alone(heard, melody), _apart_from(heard, melody)
+    broken = only & _broken_chords(heard)
+    bass = _bass(heard, melody, lowest & ~broken, equal=only & apart)
+    counter = apart & _counter(heard, melody | bass, broken)
+    counter |= _doubled(heard.pairs, counter) & ~(melody | bass | percussive)
     label = np.full(stretches.n_stretches, _CHORDS)
     for mask, role in ((counter, _COUNTER), (bass, _BASS), (melody, _MELODY)):
         label[mask] = role
@@ -247,28 +249,30 @@ def _melody(heard: Heard, rank: NDArray[np.float64], lowest: NDArray[np.bool_]) 
     return melody | _doubled(pairs, melody) & ~heard.percussive & ~deep  # a bass may go with the tune far below it
 
 
-def _broken_chords(heard: Heard, melody: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Chords broken from bottom to top in one line that alone accompanies: nothing of them is a bass."""
+def _broken_chords(heard: Heard) -> NDArray[np.bool_]:
+    """Chords broken from bottom to top in one line; where that alone accompanies, nothing of it is a bass."""
     stretches = heard.stretches
     leaps = (
         (stretches.steps < 0.34) & (stretches.uneven < 0.5) & (stretches.n_classes >= 3) & (heard.setting.line > 0.5)
     )
     quick = np.where(heard.struck, 1.2, _BROKEN_RATE)
-    return leaps & (stretches.rate >= quick) & _accompanies_alone(heard, melody)
+    return leaps & (stretches.rate >= quick)
 
 
 def _accompanies_alone(heard: Heard, melody: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Whether nothing else accompanies the melody beside each stretch."""
     pairs, stretches = heard.pairs, heard.stretches
     filling_s = per_one(pairs, pairs.overlap_s * ~(melody[pairs.other] | pairs.doubling), stretches.n_stretches)
     return filling_s < 0.3 * stretches.length_s
 
 
-def _bass(heard: Heard, melody: NDArray[np.bool_], lowest: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """The lowest lines and what doubles them; of two lines only, the lower one where it is less of a line."""
-    stretches, setting = heard.stretches, heard.setting
-    bass = ~melody & ~heard.percussive & lowest & ~setting.alone
-    equal = (stretches.uneven >= 0.3) & (stretches.steps >= 0.5) & (stretches.rate >= 0.8)
-    bass &= ~(equal & _accompanies_alone(heard, melody) & _apart_from(heard, melody))
+def _bass(
+    heard: Heard, melody: NDArray[np.bool_], lowest: NDArray[np.bool_], *, equal: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """The lowest lines and what doubles them, but for one that alone accompanies, `equal` to the melody as a line."""
+    stretches = heard.stretches
+    bass = ~melody & ~heard.percussive & lowest & ~heard.setting.alone
+    bass &= ~(equal & (stretches.uneven >= 0.3) & (stretches.steps >= 0.5) & (stretches.rate >= 0.8))
     return bass | _doubled(heard.pairs, bass) & ~melody & ~heard.percussive
 
 
@@ -278,17 +282,14 @@ def _apart_from(heard: Heard, melody: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return moves_with(heard.stretches, beside) <= 1.0 - _OWN_RHYTHM
 
 
-def _counter(
-    heard: Heard, melody: NDArray[np.bool_], bass: NDArray[np.bool_], broken: NDArray[np.bool_]
-) -> NDArray[np.bool_]:
+def _counter(heard: Heard, taken: NDArray[np.bool_], broken: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Single lines that move by themselves, mostly by step, over several pitches without a pattern."""
     stretches, setting = heard.stretches, heard.setting
-    counter = ~(melody | bass | heard.percussive | setting.static | setting.alone | (heard.struck & broken))
-    counter &= (setting.line >= 0.6) & _apart_from(heard, melody) & (setting.moves_with <= 1.0 - _ANY_RHYTHM)
+    counter = ~(taken | heard.percussive | setting.static | setting.alone | (heard.struck & broken))
+    counter &= (setting.line >= 0.6) & (setting.moves_with <= 1.0 - _ANY_RHYTHM)
     counter &= (stretches.rate >= 0.5) & ((stretches.rate <= _COUNTER_RATE) | (stretches.length_s < 2.5))
     counter &= (stretches.variety >= 0.5) & (stretches.n_classes >= 3) & (stretches.pattern <= 0.6)
-    counter &= stretches.steps >= np.where(stretches.uneven < 0.3, 0.7, 0.25)
-    return counter | _doubled(heard.pairs, counter) & ~(melody | bass) & ~heard.percussive
+    return counter & (stretches.steps >= np.where(stretches.uneven < 0.3, 0.7, 0.25))
 
 
 def _pedals(
