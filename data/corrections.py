@@ -15,8 +15,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from phrasewright.data.cue import Cue, Part
-from phrasewright.data.curves import DEFAULT_CC, Curve
+from phrasewright.data.cue import Cue
+from phrasewright.data.curves import Curve
 from phrasewright.data.errors import InputError, UsageError
 from phrasewright.data.midi import split_midi, weave
 from phrasewright.data.notes import Notes
@@ -231,21 +231,6 @@ def cue_fingerprint(cue: Cue) -> str:
 def digest(content: bytes) -> str:
     """SHA-256 in hexadecimal digits."""
     return hashlib.sha256(content).hexdigest()
-
-
-def drawn_lane(part: Part, lane: str) -> Curve | None:
-    """A lane as it stands in a part, None where it has no event.
-
-    The part's own controller carries it; where that one is empty, the usual controller does, if there is one and the
-    part does not use it for another lane.
-    """
-    usual = DEFAULT_CC.get(lane)
-    others = [cc for name, cc in part.lane_cc.items() if name != lane]
-    for cc in (part.lane_cc.get(lane), None if usual in others else usual):
-        curve = part.existing.get(cc) if cc is not None else None
-        if curve is not None and curve.n_points:
-            return curve
-    return None
 
 
 def without_lanes(cue: Cue) -> bytes:

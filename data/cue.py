@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from phrasewright.data.curves import Curve
+from phrasewright.data.curves import DEFAULT_CC, Curve
 from phrasewright.data.midi import MidiFile
 from phrasewright.data.notes import Notes
 from phrasewright.data.tempo import TempoMap
@@ -144,6 +144,19 @@ class Part:
     def shaped(self) -> bool:
         """Whether any passage gets lanes."""
         return bool(self.lane_cc)
+
+    def drawn(self, lane: str) -> Curve | None:
+        """A lane as it stands in the file, None where it has no event.
+
+        The part's own controller carries it; where that one is empty, the usual controller does (somebody may have
+        drawn there), if there is one and the part does not use it for another lane, as breath for dynamics.
+        """
+        usual, others = DEFAULT_CC.get(lane), [cc for name, cc in self.lane_cc.items() if name != lane]
+        for cc in (self.lane_cc.get(lane), None if usual in others else usual):
+            curve = self.existing.get(cc) if cc is not None else None
+            if curve is not None and curve.n_points:
+                return curve
+        return None
 
 
 @dataclass(frozen=True)

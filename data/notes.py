@@ -93,6 +93,18 @@ def pair_notes(track: Track, channel: int, tempo: TempoMap) -> Notes:
         rows[:, 1] = np.maximum(rows[:, 1], rows[:, 0] + 1)
         rows = _in_order(rows)
     onset_tick, offset_tick, pitch, velocity = (np.ascontiguousarray(column) for column in rows.T[:4])
+    return notes_at(onset_tick, offset_tick, pitch, velocity, tempo=tempo)
+
+
+def notes_at(
+    onset_tick: NDArray[np.int64],
+    offset_tick: NDArray[np.int64],
+    pitch: NDArray[np.int64],
+    velocity: NDArray[np.int64],
+    *,
+    tempo: TempoMap,
+) -> Notes:
+    """Notes from where they stand in ticks; all arrays of shape (n_notes,), onsets not falling."""
     return Notes(
         onset_s=tempo.tick_to_s(onset_tick),
         offset_s=tempo.tick_to_s(offset_tick),

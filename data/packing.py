@@ -106,7 +106,7 @@ def note_arrays(notes: Notes, *, prefix: str) -> dict[str, NDArray[Any]]:
 
 
 def notes_from(arrays: Mapping[str, NDArray[Any]], *, prefix: str) -> Notes:
-    """The notes of `note_arrays`; seconds to the microsecond."""
+    """The notes of `note_arrays`; seconds to the microsecond. Raises ValueError for ticks in no quarter note."""
     row = {name: arrays[f"{prefix}.{name}"] for name in ("on_tick", "for_tick", "on_us", "for_us", "pitch", "velocity")}
     per_beat = float(arrays[f"{prefix}.per_beat"][0])
     if not 0.5 <= per_beat <= 1e6:  # nor nan

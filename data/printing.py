@@ -15,6 +15,8 @@ def printable(text: str) -> str:
 
 def one_line(text: str) -> str:
     """A message on one line; whatever would not show is written as an escape: `\\n`, `\\x1b`."""
+    if text.isprintable():  # as are millions of characters of a long cue as JSON
+        return text
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
 
 

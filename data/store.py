@@ -70,7 +70,7 @@ _N_LIKE = 6
 def store_folder() -> Path:
     """PHRASEWRIGHT_HOME, else the platform's folder for the user's data."""
     home = os.environ.get("PHRASEWRIGHT_HOME")
-    return Path(home) if home else user_data_path("phrasewright", appauthor=False)
+    return Path(os.path.expanduser(home)) if home else user_data_path("phrasewright", appauthor=False)
 
 
 class Store:

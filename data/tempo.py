@@ -86,6 +86,14 @@ class TempoMap:
         i = np.maximum(np.searchsorted(self.metre_tick, tick, side="right") - 1, 0)
         return np.asarray(self.metre_bar[i] + (tick - self.metre_tick[i]) / self.bar_ticks[i])
 
+    def bar_and_beat(self, tick: float) -> tuple[int, float]:
+        """The bar in which a tick lies and the beat within it, both from 1; beats are the metre's own unit."""
+        bar = float(self.tick_to_bar(tick))
+        first = int(bar + 1e-9)
+        i = max(int(np.searchsorted(self.metre_tick, tick, side="right")) - 1, 0)
+        beat_ticks = 4.0 * self.ticks_per_beat / float(self.metre_denominator[i])
+        return first, 1.0 + (bar - first) * float(self.bar_ticks[i]) / beat_ticks
+
     def bar_at(self, time_s: ArrayLike) -> NDArray[np.int64]:
         """The bar in which each time lies, counted from 1."""
         return np.floor(self.tick_to_bar(self.s_to_tick(time_s)) + 1e-9).astype(np.int64)

@@ -23,6 +23,7 @@ from phrasewright.data.errors import InputError, PhrasewrightError, WorkerError
 from phrasewright.data.files import MIDI_SUFFIXES, check_apart, check_folder, check_output, output_paths, write_whole
 from phrasewright.data.profiles import read_profile
 from phrasewright.inference.comparison_text import where_text
+from phrasewright.inference.parts_at_once import MOST_A_CORE
 from phrasewright.inference.shaping import Chosen, Shaped, ShapeOptions, chosen_predictor, shape_cue
 
 CLUSTER_WAIT_S = 10
@@ -175,7 +176,7 @@ def shaped_cues(
 
     n_done = 0
     try:
-        with _workers(jobs or 1, cluster) as (n_jobs, limit_s):
+        with _workers(min(jobs or 1, len(paths), MOST_A_CORE * (os.cpu_count() or 1)), cluster) as (n_jobs, limit_s):
             parallel = Parallel(n_jobs=n_jobs, batch_size=1, timeout=limit_s, return_as="generator")
             for result in parallel(delayed(_shaped_apart)(path, options) for path in paths):
                 n_done += 1

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -16,6 +16,10 @@ from phrasewright.data.errors import PhrasewrightError, UsageError
 from phrasewright.data.printing import one_line, several_lines
 from phrasewright.inference.arguments import chosen_kinds, chosen_lanes, review_help, selected_parts, span_of_bars
 from phrasewright.inference.terminal import complain, ended_tidily, progress, say, tell
+
+if TYPE_CHECKING:
+    from phrasewright.data.store import Store
+    from phrasewright.inference.shaping import Shaped
 
 EXISTING = ("keep", "replace", "blend")
 
@@ -178,7 +182,7 @@ def _renew(style: str) -> None:
             load_style(store, style)
 
 
-def _record(shaped: Any) -> str:
+def _record(shaped: Shaped) -> str:
     """Keep a first pass; where the store cannot be used the file is written all the same."""
     from phrasewright.data.store import Store
     from phrasewright.training.first_passes import record_of
@@ -242,7 +246,7 @@ def style() -> None:
     """List, show, take back, carry and delete learned styles."""
 
 
-def _opened() -> Any:
+def _opened() -> Store:
     from phrasewright.data.store import Store
 
     return Store()

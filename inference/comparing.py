@@ -26,7 +26,7 @@ from phrasewright.data.profiles import Profile, read_profile
 from phrasewright.data.reading import read_cue
 from phrasewright.data.tempo import TempoMap
 from phrasewright.inference.comparison_text import summary_of, told_apart
-from phrasewright.inference.counterparts import Counterpart, counterparts, lane_of
+from phrasewright.inference.counterparts import Counterpart, counterparts
 from phrasewright.model.habits import Habit, habits_of, occurrences
 from phrasewright.model.hearing import CueHearing, PartHearing
 from phrasewright.model.intervals import interval_by_phrase
@@ -152,34 +152,21 @@ def result_of(compared: Sequence[Comparison], rights: Sequence[Path]) -> dict[st
 
 
 def compare_cues(hearing: CueHearing, right: Cue, *, tables: bool = False) -> Comparison:
-    """Compare one cue with another that has been heard."""
+    """Compare one cue that has been heard with another."""
     left = as_filed(hearing.cue)
     names = (*LANES, *(lane for lane in COLOUR_LANES if any(lane in part.lane_cc for part in left.parts)))
-    others, remarks = counterparts(left, right)
-    lanes: list[LaneCompared] = []
     files = told_apart([left.path, right.path])
-    only_in: dict[str, set[str]] = {lane: set() for lane in names}
-    for heard, other in zip(hearing.parts, others, strict=True):
-        part = heard.part
-        spans_s = np.array([(phrase.start_s, phrase.end_s) for phrase in heard.phrases]).reshape(-1, 2)
-        bars = _bars_of(spans_s, left.tempo)
-        for lane in names:
-            mine, theirs = lane_of(part, lane), other.lane(lane) if other is not None else None
-            if mine is None or theirs is None:
-                only_in[lane] |= {files[0]} if mine is not None else {files[1]} if theirs is not None else set()
-                continue
-            assert other is not None
-            pair = lane_pair(mine, theirs, notes=other.notes, phrases_s=spans_s)
-            lanes.append(LaneCompared(heard, lane, pair, phrase_sums(pair), bars))
+    others, remarks = counterparts(left, right)
+    lanes, only_in = _lanes_of_both(hearing, others, names, tempo=left.tempo, files=files)
     figures: dict[tuple[int, str], dict[str, Any]] = {}
     overall: dict[str, dict[str, Any] | None] = dict.fromkeys(names)
     intervals: dict[str, dict[str, Any] | None] = dict.fromkeys(names)
     for lane in names:
-        mine_all = [one for one in lanes if one.lane == lane]
-        if mine_all:
-            each, together = evaluate_all([one.pair for one in mine_all])
-            figures |= {(one.heard.part.index, lane): _rounded(a) for one, a in zip(mine_all, each, strict=True)}
-            overall[lane], intervals[lane] = _rounded(together), _intervals([one.sums for one in mine_all], together)
+        mine = [one for one in lanes if one.lane == lane]
+        if mine:
+            each, together = evaluate_all([one.pair for one in mine])
+            figures |= {(one.heard.part.index, lane): _rounded(a) for one, a in zip(mine, each, strict=True)}
+            overall[lane], intervals[lane] = _rounded(together), _intervals([one.sums for one in mine], together)
     parts = [
         {
             "index": heard.part.index,
@@ -203,6 +190,26 @@ def compare_cues(hearing: CueHearing, right: Cue, *, tables: bool = False) -> Co
         "summary": summary_of(overall, phrases, habits, only_in, names=(files[0], files[1]), parts=parts),
     }
     return Comparison(hearing, right, others, result, table_of(lanes) if tables else None)
+
+
+def _lanes_of_both(
+    hearing: CueHearing, others: Sequence[Counterpart | None], names: Sequence[str], *, tempo: TempoMap,
+    files: Sequence[str],
+) -> tuple[list[LaneCompared], dict[str, set[str]]]:  # fmt: skip
+    """Each lane that a part and its counterpart have; and which of the two `files` alone have a lane of some part."""
+    lanes: list[LaneCompared] = []
+    only_in: dict[str, set[str]] = {lane: set() for lane in names}
+    for heard, other in zip(hearing.parts, others, strict=True):
+        spans_s = np.array([(phrase.start_s, phrase.end_s) for phrase in heard.phrases]).reshape(-1, 2)
+        bars = _bars_of(spans_s, tempo)
+        for lane in names:
+            mine, theirs = heard.part.drawn(lane), other.lane(lane) if other is not None else None
+            if mine is not None and theirs is not None and other is not None:
+                pair = lane_pair(mine, theirs, notes=other.notes, phrases_s=spans_s)
+                lanes.append(LaneCompared(heard, lane, pair, phrase_sums(pair), bars))
+            elif mine is not None or theirs is not None:
+                only_in[lane].add(files[0] if mine is not None else files[1])
+    return lanes, only_in
 
 
 def _rounded(answers: Mapping[str, float | int | None]) -> dict[str, float | int | None]:

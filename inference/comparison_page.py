@@ -12,7 +12,6 @@ from typing import Any
 from phrasewright.data.curves import ALL_LANES
 from phrasewright.inference.comparing import Comparison
 from phrasewright.inference.comparison_text import listed, told_apart, where_text
-from phrasewright.inference.counterparts import lane_of
 from phrasewright.inference.report import Passage, Place, Report, ReportPart, Sheet, whole_part
 from phrasewright.model.look_first import N_PASSAGES
 
@@ -28,7 +27,7 @@ def compare_report(compared: Sequence[Comparison], rights: Sequence[Path]) -> Re
     for i, heard in enumerate(hearing.parts):
         others = [one.others[i] for one in compared]
         lanes = {
-            lane: (lane_of(heard.part, lane), *(other.lane(lane) if other is not None else None for other in others))
+            lane: (heard.part.drawn(lane), *(other.lane(lane) if other is not None else None for other in others))
             for lane in ALL_LANES
         }
         if heard.part.notes.n_notes and any(curve is not None for drawn in lanes.values() for curve in drawn):

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phrasewright.data.cue import Cue, Part
-from phrasewright.data.curves import ALL_LANES, DEFAULT_CC, Curve
+from phrasewright.data.curves import ALL_LANES, Curve
 from phrasewright.data.matching import CueMatch, PartMatch, match_cues
 from phrasewright.data.notes import Notes
 from phrasewright.model.lanes import frame_times_s, n_frames_for
@@ -50,28 +50,13 @@ class Counterpart:
 
     def lane(self, lane: str) -> Curve | None:
         """The other file's lane on the first file's time, None where it has none."""
-        curve = lane_of(self.part, lane)
+        curve = self.part.drawn(lane)
         if curve is None or self.grid_s is None:
             return curve
         value_cc = curve.at(self.grid_s)
         change = np.isfinite(value_cc) & np.r_[True, value_cc[1:] != value_cc[:-1]]
         time_s = frame_times_s(len(value_cc))[change]
         return Curve(time_s, value_cc[change]) if len(time_s) else None
-
-
-def lane_of(part: Part, lane: str) -> Curve | None:
-    """The lane as drawn in a part, None where it has no event.
-
-    A shaped part says which controller carries the lane; otherwise the usual controller does, unless the part uses
-    that one for another lane (breath as dynamics).
-    """
-    cc = part.lane_cc.get(lane)
-    if cc is None:
-        cc = DEFAULT_CC.get(lane, -1)
-        if cc in part.lane_cc.values():
-            return None
-    curve = part.existing.get(cc)
-    return curve if curve is not None and curve.n_points else None
 
 
 def counterparts(left: Cue, right: Cue) -> tuple[list[Counterpart | None], list[str]]:

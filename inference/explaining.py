@@ -9,8 +9,6 @@ from __future__ import annotations
 from collections import Counter
 from typing import Any
 
-import numpy as np
-
 from phrasewright.data.cue import Cue
 from phrasewright.data.curves import DEFAULT_CC
 from phrasewright.data.printing import printable
@@ -41,6 +39,12 @@ def _part_dict(cue: Cue, heard: PartHearing) -> dict[str, Any]:
     beats = cue.tempo.has_metre
     counts = {str(cc): 0 for cc in DEFAULT_CC.values()}
     counts |= {str(cc): curve.n_points for cc, curve in part.existing.items()}
+    columns = (heard.note_role, heard.note_figure, heard.note_event)
+    notes = list(zip(*(column.tolist() for column in columns), strict=True))
+    named = {
+        (role, figure, event): {"role": ROLES[role], "figure": _named(FIGURES, figure), "event": _named(EVENTS, event)}
+        for role, figure, event in set(notes)
+    }
     return {
         "index": part.index,
         "name": part.name,
@@ -69,12 +73,7 @@ def _part_dict(cue: Cue, heard: PartHearing) -> dict[str, Any]:
             }
             for p in heard.phrases
         ],
-        "notes": [
-            {"role": ROLES[role], "figure": _named(FIGURES, figure), "event": _named(EVENTS, event)}
-            for role, figure, event in zip(
-                heard.note_role.tolist(), heard.note_figure.tolist(), heard.note_event.tolist(), strict=True
-            )
-        ],
+        "notes": [named[note] for note in notes],
         "situations": [
             {"axis": s.axis, "label": s.label, "start_s": _round(s.start_s), "end_s": _round(s.end_s), "why": s.why}
             for s in heard.situations
@@ -140,12 +139,8 @@ def _when(cue: Cue, time_s: float) -> str:
     tempo = cue.tempo
     if not tempo.has_metre:
         return f"{time_s:.2f} s"
-    tick = float(tempo.s_to_beat(time_s)) * tempo.ticks_per_beat
-    bar = float(tempo.tick_to_bar(tick + 0.01))
-    at = int(np.searchsorted(tempo.metre_tick, tick + 0.01, side="right")) - 1
-    unit = 4.0 / float(tempo.metre_denominator[at]) * tempo.ticks_per_beat
-    beat = 1.0 + (bar - int(bar)) * float(tempo.bar_ticks[at]) / unit
-    return f"{int(bar)}:{beat:.1f}".removesuffix(".0")
+    bar, beat = tempo.bar_and_beat(float(tempo.s_to_beat(time_s)) * tempo.ticks_per_beat + 0.01)
+    return f"{bar}:{beat:.1f}".removesuffix(".0")
 
 
 def _named(names: tuple[str, ...], index: int) -> str | None:

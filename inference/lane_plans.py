@@ -1,7 +1,8 @@
 """Where lanes are written and what: chosen parts and bars, what stays, what goes, and the curve in between.
 
 Outside the chosen bars every lane sounds as before. A note that crosses an edge keeps its old lane: to its offset
-where it comes in from before, from its onset where it goes on beyond. Units of spans: ticks.
+where it comes in from before, from its onset where it goes on beyond, unless that is a legato overlap. Units of spans:
+ticks.
 """
 
 from __future__ import annotations
@@ -48,12 +49,11 @@ from phrasewright.model.existing import (
 )
 from phrasewright.model.hearing import CueHearing, PartHearing
 from phrasewright.model.lanes import FRAME_S, DenseLanes, frame_times_s, n_frames_for
+from phrasewright.model.layers import OVERLAP_S, OVERLAP_SHARE
 from phrasewright.model.limits import dynamics_bounds
 from phrasewright.model.responses import Timing, answered, timing_of
 from phrasewright.model.thinning import GESTURE_LIMIT_CC
 
-OVERLAP_S = 0.15
-"""A legato overlap shorter than this, and than a third of its note, does not cross an edge."""
 RANGES_CC = {"dynamics": (12, 118), "expression": (48, 120), **dict.fromkeys(("vibrato", *COLOUR_LANES), (0, 127))}
 """Limits of the lanes while a part sounds (common practice, no source)."""
 _RESET_CC, _FINE_CC = 121, 32
@@ -123,7 +123,7 @@ def outside(part: Part, span: tuple[int, int] | None, cue: Cue) -> list[tuple[in
     if end >= LAST_TICK:
         return [(0, min(first, LAST_TICK))] if first > 0 else []
     beyond_s = notes.offset_s - float(cue.tempo.tick_to_s(end))
-    overlap = (beyond_s < OVERLAP_S) & (beyond_s < (notes.offset_s - notes.onset_s) / 3)
+    overlap = (beyond_s < OVERLAP_S) & (beyond_s < OVERLAP_SHARE * (notes.offset_s - notes.onset_s))
     out_of = (notes.onset_tick < end) & (notes.offset_tick > end) & ~overlap
     last = min(int(notes.onset_tick[out_of].min()) if np.any(out_of) else end, end - 1)
     if last <= first:

@@ -27,6 +27,8 @@ Work = Callable[[Iterable[int]], Iterable[tuple[int, T]]]
 
 MOST_PROCESSES = 4
 """More bring little: reading, hearing and writing remain, and each takes memory."""
+MOST_A_CORE = 2
+"""Processes for each core, however many are asked for: more wait for each other and take memory."""
 LEAST_SIZE = 2000
 """Attacks a process should have to work on, or it costs more than it brings."""
 _ENDING = {signal.SIGINT, signal.SIGTERM, *([signal.SIGHUP] if hasattr(signal, "SIGHUP") else [])}
@@ -44,7 +46,8 @@ def processes_for(sizes: Sequence[int], *, most: int | None = None) -> int:
     """
     if not hasattr(os, "sched_getaffinity") or threading.active_count() > 1 or len(sizes) > _MOST_NUMBERS:
         return 1
-    allowed = min(len(os.sched_getaffinity(0)), MOST_PROCESSES) if most is None else most
+    cores = len(os.sched_getaffinity(0))
+    allowed = min(cores, MOST_PROCESSES) if most is None else min(most, MOST_A_CORE * cores)
     return max(min(allowed, sum(sizes) // LEAST_SIZE, len(sizes)), 1)
 
 

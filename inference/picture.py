@@ -8,9 +8,13 @@ SVG. Two runs give the same bytes. Sizes are in inches.
 
 from __future__ import annotations
 
+import importlib.util
 import io
+import os
+import sys
 import warnings
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import ExitStack, chdir, contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -23,7 +27,7 @@ from phrasewright.data.files import check_output, write_whole
 from phrasewright.data.printing import printable
 from phrasewright.data.profiles import Profile
 from phrasewright.data.reading import read_cue
-from phrasewright.inference.counterparts import Counterpart, counterparts, lane_of
+from phrasewright.inference.counterparts import Counterpart, counterparts
 from phrasewright.inference.lane_plans import bar_ticks, select_parts
 from phrasewright.inference.page import Page, metre_text, page_of
 from phrasewright.inference.panels import FAINT, INK, LANE_COLOUR, LEFT, PALE, RIGHT, STYLE, block_of, draw_block
@@ -98,12 +102,31 @@ def picture_bytes(
     over: Cue | None = None,
 ) -> bytes:
     """The picture as the bytes of an .svg or .png file (`suffix`). Raises as `draw_picture`."""
-    import matplotlib as mpl
-
-    with mpl.rc_context(STYLE), warnings.catch_warnings():
+    with _own_settings(), warnings.catch_warnings():
         warnings.filterwarnings("ignore", message=r"Glyph \d+ .* missing from font")  # boxes in a PNG, text in an SVG
         figure = build_figure(hearing, bars=bars, parts=parts, over=over)
         return _saved(figure, suffix, dpi=PNG_DPI)
+
+
+@contextmanager
+def _own_settings() -> Iterator[None]:
+    """Draw by our settings alone: the library also obeys a file in the folder one stands in, or in the user's, which
+    may change the picture, start a program to set text (seen with version 3.10), or be no text at all.
+    """
+    with ExitStack() as stack:
+        if "matplotlib" not in sys.modules:  # it reads such a file as it is loaded: let it find the one it came with
+            os.environ.pop("MPLBACKEND", None)  # which may name a kind of window that there is not
+            found = importlib.util.find_spec("matplotlib")
+            with suppress(OSError):  # stands in a folder that is gone, where no such file can be
+                if found is not None and found.origin is not None:
+                    stack.enter_context(chdir(Path(found.origin).parent / "mpl-data"))
+        import matplotlib as mpl
+
+        stack.pop_all().close()
+        stack.enter_context(mpl.rc_context())
+        mpl.rcdefaults()
+        mpl.rcParams.update(STYLE)
+        yield
 
 
 def _check_format(path: Path) -> None:
@@ -135,7 +158,7 @@ def chosen_parts(cue: Cue, parts: Sequence[str | int] | None) -> tuple[Part, ...
 
 
 def _lanes_of(part: Part) -> dict[str, Curve]:
-    return {lane: curve for lane in ALL_LANES if (curve := lane_of(part, lane)) is not None}
+    return {lane: curve for lane in ALL_LANES if (curve := part.drawn(lane)) is not None}
 
 
 def _lanes_over(other: Counterpart | None) -> dict[str, Curve]:
@@ -233,12 +256,11 @@ def draw_style(told: Mapping[str, Any], path: Path, *, force: bool) -> None:
     if not any(changes.values()):
         raise InputError(f"style {told['style']}: rests on too few phrases for a picture; correct four in a lane")
     check_output(path, inputs=[], force=force)
-    import matplotlib as mpl
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
     rows = [(lane, name) for name in _ROWS for lane in ALL_LANES if name in changes.get(lane, {})]
-    with mpl.rc_context(STYLE):
+    with _own_settings():
+        from matplotlib.backends.backend_agg import FigureCanvasAgg
+        from matplotlib.figure import Figure
+
         figure = Figure(figsize=(7.0, 1.3 + 0.28 * len(rows)), layout="constrained")
         FigureCanvasAgg(figure)
         heights = [sum(name in names for _, name in rows) for _, names in _AXES]

@@ -19,7 +19,6 @@ from phrasewright.data.midi import split_midi
 from phrasewright.data.profiles import Profile, read_profile
 from phrasewright.data.reading import cue_of, read_cue
 from phrasewright.inference.comparison_text import where_text
-from phrasewright.inference.counterparts import lane_of
 from phrasewright.inference.page import clock
 from phrasewright.inference.report import Finding, Passage, Place, Report, ReportPart, Sheet, page_of_report, whole_part
 from phrasewright.inference.reviewing import review_cue
@@ -55,21 +54,17 @@ def shape_report(shaped: Sequence[Shaped], *, profile: Path | None = None) -> Re
         hearing, before = _written_and_before(one, entries)
         cues.append(hearing)
         review = review_cue(hearing)["findings"]
-        at_part: dict[int, int] = {}
-        for heard, told in zip(hearing.parts, one.summary["parts"], strict=True):
-            part = heard.part
-            lanes = {lane: (lane_of(part, lane), before.get((part.index, lane))) for lane in ALL_LANES}
-            if not part.notes.n_notes or not any(curve is not None for drawn in lanes.values() for curve in drawn):
-                continue
-            at_part[part.index] = len(parts)
-            spreads = one.spreads.get(part.index, {})
-            parts.append(ReportPart(number, heard, lanes, spreads))
-            for lane, (written, _) in lanes.items():
-                if written is None:
-                    continue
-                mine = [row for row in review if row["part"] == part.index and row["lane"] in (lane, None)]
-                rows.append(_lane_row(heard, lane, written, told["lanes"].get(lane), spreads.get(lane), len(mine)))
-                places.append(whole_part(at_part[part.index], heard, lane))
+        shown = _parts_shown(number, hearing, one, before)
+        at_part = {part.heard.part.index: len(parts) + k for k, part in enumerate(shown)}
+        parts += shown
+        told = {row["index"]: row["lanes"] for row in one.summary["parts"]}
+        for part in shown:
+            index = part.heard.part.index
+            for lane, written in ((lane, drawn[0]) for lane, drawn in part.lanes.items() if drawn[0] is not None):
+                mine = [row for row in review if row["part"] == index and row["lane"] in (lane, None)]
+                spread = part.spreads.get(lane)
+                rows.append(_lane_row(part.heard, lane, written, told[index].get(lane), spread, len(mine)))
+                places.append(whole_part(at_part[index], part.heard, lane))
         findings += [_finding(row, at_part) for row in review if row["part"] in at_part]
         passages += [_unsure(row, at_part) for row in one.summary.get("look_first", ())]
     passages.sort(key=lambda passage: -passage.size)
@@ -114,6 +109,19 @@ def _widths(*, shipped: bool) -> dict[str, dict[int, float]]:
     }
 
 
+def _parts_shown(
+    number: int, hearing: CueHearing, one: Shaped, before: Mapping[tuple[int, str], Curve]
+) -> list[ReportPart]:
+    """The parts of the cue of that number (from 0) with any lane, each as written and as the file held it `before`."""
+    shown = []
+    for heard in hearing.parts:
+        part = heard.part
+        lanes = {lane: (part.drawn(lane), before.get((part.index, lane))) for lane in ALL_LANES}
+        if part.notes.n_notes and any(curve is not None for drawn in lanes.values() for curve in drawn):
+            shown.append(ReportPart(number, heard, lanes, one.spreads.get(part.index, {})))
+    return shown
+
+
 def _written_and_before(
     one: Shaped, profile: Profile | None
 ) -> tuple[CueHearing, dict[tuple[int, str], Curve]]:
@@ -123,7 +131,7 @@ def _written_and_before(
     before = {}
     for part in read_cue(path, profile=profile).parts:
         for lane in ALL_LANES:
-            curve = lane_of(part, lane)
+            curve = part.drawn(lane)
             if curve is not None:
                 before[part.index, lane] = curve
     return hear(written), before
@@ -224,31 +232,19 @@ def learn_report(result: Mapping[str, Any], held_back: Sequence[HeldBack]) -> Re
     """
     cues: list[CueHearing] = []
     parts: list[ReportPart] = []
-    rows: list[list[Any]] = []
-    passages: list[Passage] = []
-    places: list[Place | None] = []
+    found: list[tuple[Passage, list[Any]]] = []
     for one in held_back:
-        if not any(one.hearing is cue for cue in cues):
+        number = next((i for i, cue in enumerate(cues) if cue is one.hearing), len(cues))
+        if number == len(cues):
             cues.append(one.hearing)
-        heard, at = one.hearing.parts[one.part - 1], len(parts)
-        lanes: dict[str, Sequence[Curve | None]] = {}
-        for column, lane in enumerate(ALL_LANES):
-            hand, before, after = (
-                _with_gaps(one.time_s, cc[:, column]) for cc in (one.hand_cc, one.before_cc, one.after_cc)
-            )
-            lanes[lane] = (hand, after, before)
-            off_cc = np.abs(np.stack([one.before_cc, one.after_cc])[:, :, column] - one.hand_cc[:, column])
-            for number, phrase in enumerate(heard.phrases, 1):
-                inside = (one.time_s >= phrase.start_s) & (one.time_s < phrase.end_s) & np.isfinite(off_cc).all(axis=0)
-                if not np.any(inside):
-                    continue
-                off = off_cc[:, inside].mean(axis=1).tolist()
-                place = Place(at, lane, phrase.start_s, phrase.end_s)
-                said = f"{off[1]:.1f} steps off, {off[0]:.1f} before"
-                passages.append(Passage(place, f"phrase {number}", off[1], said))
-                rows.append([heard.part.name, lane, number, *(round(x, 2) for x in (*off, off[1] - off[0]))])
-                places.append(place)
-        parts.append(ReportPart(next(i for i, cue in enumerate(cues) if cue is one.hearing), heard, lanes))
+        lanes = {
+            lane: [_with_gaps(one.time_s, cc[:, column]) for cc in (one.hand_cc, one.after_cc, one.before_cc)]
+            for column, lane in enumerate(ALL_LANES)
+        }
+        found += _phrases_off(one, at=len(parts))
+        parts.append(ReportPart(number, one.hearing.parts[one.part - 1], lanes))
+    passages, rows = [passage for passage, _ in found], [row for _, row in found]
+    places: list[Place | None] = [passage.place for passage in passages]
     passages.sort(key=lambda passage: -passage.size)
     columns = ("Part", "Lane", "Phrase", "Before", "After", "Change")
     return Report(
@@ -265,6 +261,28 @@ def learn_report(result: Mapping[str, Any], held_back: Sequence[HeldBack]) -> Re
         findings=[],
         sheets=[Sheet("phrases", "Phrases held back", _HELD_NOTE, columns, rows, places)],
     )
+
+
+def _phrases_off(one: HeldBack, *, at: int) -> list[tuple[Passage, list[Any]]]:
+    """Each lane and phrase of one part: how far the style was from the hand, as a passage and as a row of the sheet.
+
+    `at` is the part's place on the page.
+    """
+    heard = one.hearing.parts[one.part - 1]
+    found = []
+    for column, lane in enumerate(ALL_LANES):
+        off_cc = np.abs(np.stack([one.before_cc, one.after_cc])[:, :, column] - one.hand_cc[:, column])  # (2, n_frames)
+        known = np.isfinite(off_cc).all(axis=0)
+        for number, phrase in enumerate(heard.phrases, 1):
+            inside = known & (one.time_s >= phrase.start_s) & (one.time_s < phrase.end_s)
+            if not np.any(inside):
+                continue
+            before, after = off_cc[:, inside].mean(axis=1).tolist()
+            place = Place(at, lane, phrase.start_s, phrase.end_s)
+            passage = Passage(place, f"phrase {number}", after, f"{after:.1f} steps off, {before:.1f} before")
+            figures = [round(x, 2) for x in (before, after, after - before)]
+            found.append((passage, [heard.part.name, lane, number, *figures]))
+    return found
 
 
 _HELD_NOTE = "Mean distance from your lane in controller steps, of the version before and of this one; below 0: nearer."

@@ -21,7 +21,6 @@ from phrasewright.data.errors import UsageError
 from phrasewright.data.profiles import Profile, read_profile
 from phrasewright.data.reading import read_cue
 from phrasewright.data.tempo import TempoMap
-from phrasewright.inference.counterparts import lane_of
 from phrasewright.model.events import gesture_spans
 from phrasewright.model.hearing import CueHearing, PartHearing
 from phrasewright.model.listening import hear
@@ -135,7 +134,7 @@ def written_part(cue: Cue, heard: PartHearing) -> WrittenPart:
     """A part with its lanes as they stand in the file."""
     part = heard.part
     timing = timing_of(heard)
-    lanes = {lane: curve for lane in ALL_LANES if (curve := lane_of(part, lane)) is not None}
+    lanes = {lane: curve for lane in ALL_LANES if (curve := part.drawn(lane)) is not None}
     sustained = [(passage.start_s, passage.end_s) for passage in part.passages if passage.kind == "sustained"]
     return WrittenPart(
         notes=part.file_notes,
@@ -195,14 +194,10 @@ def bar_of(tempo: TempoMap, time_s: float) -> int | None:
 
 def place_text(tempo: TempoMap, time_s: float, *, short: bool = False) -> str:
     """A time as `bar 12.3`, beats counted in the metre's own unit, or in seconds without musical time."""
-    bar = bar_of(tempo, time_s)
-    if bar is None:
+    if not tempo.has_metre:
         return f"{time_s:.1f} s"
-    tick = int(tempo.s_to_tick(time_s))
-    at = int(np.searchsorted(tempo.metre_tick, tick, side="right")) - 1
-    beat_ticks = tempo.ticks_per_beat * 4.0 / float(tempo.metre_denominator[at])
-    within = (float(tempo.tick_to_bar(tick)) - bar) * float(tempo.bar_ticks[at])
-    return f"{'' if short else 'bar '}{bar}.{int(within / beat_ticks + 1e-6) + 1}"
+    bar, beat = tempo.bar_and_beat(int(tempo.s_to_tick(time_s)))
+    return f"{'' if short else 'bar '}{bar}.{int(beat + 1e-6)}"
 
 
 def review_text(result: Mapping[str, Any]) -> str:

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,7 +34,9 @@ from phrasewright.model.look_first import Spreads, Unsure, claimed_spreads, leas
 from phrasewright.model.offsets import offset_of
 from phrasewright.model.repeats import joinable_repeats, joined_notes, within
 
-Predictor = Callable[[CueHearing, int], DenseLanes]
+if TYPE_CHECKING:
+    from phrasewright.model.prediction import Predictor
+
 _PLAN_REMARKS = {"marks": "loudness follows the dynamic marks in the file", "table": "loudness follows the plan"}
 STYLE_NAMES = {"rules": "rules", "network": "shipped"}
 
@@ -118,8 +120,8 @@ class Chosen:
 
     predict: Predictor
     style: str
-    version: str
-    remark: str
+    version: str = "1"
+    remark: str = ""
     learned_cc: Mapping[str, tuple[int, int]] | None = None
     departures: Callable[[CueHearing, int, NDArray[np.float64]], Mapping[str, NDArray[np.float64]]] | None = None
     load: Callable[[], object] = lambda: None
@@ -130,11 +132,10 @@ def chosen_predictor(options: ShapeOptions) -> Chosen:
     from phrasewright.model.prediction import choose_predictor, load_networks
 
     predict, name, remark = choose_predictor(options.baseline)
-    learned = options.style is not None and not options.baseline
-    load = partial(load_networks, default=name == "network", evidence=learned)
+    load = partial(load_networks, default=name == "network", evidence=False)
     name = STYLE_NAMES.get(name, name)
     if options.style is None:
-        return Chosen(predict, name, "1", remark, load=load)
+        return Chosen(predict, name, remark=remark, load=load)
     from phrasewright.inference.styles import open_style
     from phrasewright.model.personal import colour_departures_cc, ruled_lanes, style_lanes
 
@@ -142,6 +143,8 @@ def chosen_predictor(options: ShapeOptions) -> Chosen:
     if style is None:
         remark = f"style {options.style} predicts as shipped: no version is in use"
         return Chosen(predict, options.style, "0", remark, load=load)
+
+    load = partial(load, evidence=style.asks_network and not options.baseline)
 
     def in_style(hearing: CueHearing, index: int) -> DenseLanes:
         if options.baseline:
@@ -158,7 +161,6 @@ def shape_cue(
     path: Path,
     options: ShapeOptions | None = None,
     *,
-    predictor: tuple[Predictor, str, str] | None = None,
     chosen_by: Chosen | None = None,
     jobs: int | None = 1,
     done: Callable[[float], object] = lambda share: None,
@@ -169,10 +171,8 @@ def shape_cue(
     ----------
     path : Path
     options : ShapeOptions, optional
-    predictor : (function, name, remark), optional
-        What answers for a part; without it the shipped network, or the rules while it may not be used.
     chosen_by : Chosen, optional
-        The same with all that a style brings; without it the options decide.
+        What answers for a part; without it the options decide.
     jobs : int or None
         Processes that may work on the parts of a long cue, None for as many as pay; the bytes are the same. They are
         forked, which is for programs that have no threads of their own at work.
@@ -191,8 +191,6 @@ def shape_cue(
     cue = read_cue(path, profile=profile)
     chosen = select_parts(cue, options.parts)
     span = bar_ticks(cue, options.bars)
-    if predictor is not None:
-        chosen_by = Chosen(predictor[0], STYLE_NAMES.get(predictor[1], predictor[1]), "1", predictor[2])
     by = chosen_by or chosen_predictor(options)
     hearing = hear(cue, plan=read_plan(options.plan, cue) if options.plan is not None else None)
 

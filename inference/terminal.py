@@ -47,17 +47,26 @@ def tell(result: Any, text: Callable[[Any], str], *, as_json: bool) -> None:
 def ended_tidily() -> Iterator[None]:
     """While this lasts, being asked to end (SIGTERM), or losing the terminal (SIGHUP), clears away what is half
     written, as Control-C does, and ends this process with 128 and the signal's number. What is ignored stays so.
+
+    Whatever comes of the request counts as it: a library that is being loaded may make another fault of it.
     """
+    asked: list[BaseException] = []
 
     def end(number: int, _: object) -> None:
-        raise SystemExit(128 + number)
+        asked.append(KeyboardInterrupt() if number == signal.SIGINT else SystemExit(128 + number))
+        raise asked[-1]
 
-    numbers = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    usual = {"SIGINT": signal.default_int_handler, "SIGTERM": signal.SIG_DFL, "SIGHUP": signal.SIG_DFL}
     before: dict[int, Any] = {}
     if threading.current_thread() is threading.main_thread():  # no other may say what is done
-        before = {n: signal.signal(n, end) for n in numbers if signal.getsignal(n) == signal.SIG_DFL}
+        numbers = {getattr(signal, name): handler for name, handler in usual.items() if hasattr(signal, name)}
+        before = {n: signal.signal(n, end) for n, handler in numbers.items() if signal.getsignal(n) == handler}
     try:
         yield
+    except BaseException:
+        if not asked:
+            raise
+        raise asked[0] from None
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)

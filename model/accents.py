@@ -55,13 +55,13 @@ def accents_of(
     """
     tracks = {part.track for part in parts}
     around = _Around(attacks)
+    louder = _above_neighbours(attacks, tempo)
     found = []
-    for number, (part, a, figured) in enumerate(zip(parts, attacks, strokes, strict=True)):
+    for number, (part, a, figured, (above, stands_out)) in enumerate(zip(parts, attacks, strokes, louder, strict=True)):
         event, why = np.zeros(a.n_attacks, dtype=np.int8), [""] * a.n_attacks
         found.append((event, why))
         if a.n_attacks == 0 or part.kind == "percussive":
             continue
-        above, stands_out = _above_neighbours(a, tempo.bar_length_s(a.onset_s))
         inside = figured[a.first_note] & np.r_[False, figured[a.first_note[:-1]] & (np.diff(a.onset_s) < 0.25)]
         own_marks = marks_for(part, marks, tracks)
         marked = _by_a_level(a, own_marks)
@@ -125,28 +125,37 @@ def marks_for(part: Part, marks: tuple[Mark, ...], tracks_with_notes: set[int]) 
     return [mark for mark in marks if mark.track == part.track or mark.track not in tracks_with_notes]
 
 
-def _above_neighbours(attacks: Attacks, bar_s: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-    """How much louder each attack is than the louder of its two sides, and whether that makes an accent.
+def _above_neighbours(
+    attacks: list[Attacks], tempo: TempoMap
+) -> list[tuple[NDArray[np.float64], NDArray[np.bool_]]]:
+    """For each part, how much louder each attack is than the louder of its two sides, and whether that is an accent.
 
     Up to `_ROW` heavy attacks in a row within `_ROW_S` are measured by what stands before the first and after the
     last. A second pass leaves out those that stood out in the first, so that an accent does not hide the next one; a
     side of nothing else stays. Beside a rest of a bar, or where the part begins or ends, the other side decides.
     """
-    n = attacks.n_attacks
-    velocity = attacks.velocity.astype(np.float64)
+    sizes = [a.n_attacks for a in attacks]
+    n = sum(sizes)
+    if not n:
+        return [(np.zeros(0), np.zeros(0, dtype=bool)) for _ in attacks]
+    velocity = np.concatenate([a.velocity for a in attacks]).astype(np.float64)
+    onset_s, end_s, rest_s = (
+        np.concatenate([getattr(a, name) for a in attacks]) for name in ("onset_s", "end_s", "rest_before_s")
+    )
+    begins = rest_s >= tempo.bar_length_s(onset_s)
+    begins[[a for a, size in zip(np.cumsum(sizes) - sizes, sizes, strict=True) if size]] = True
+    section = np.cumsum(begins).astype(np.int64)  # parts stand end to end, each in sections of its own
     above, stands_out = np.zeros(n), np.zeros(n, dtype=bool)
-    section = np.cumsum(attacks.rest_before_s >= bar_s).astype(np.int64)
     number = np.arange(n)
     for _ in range(2):
         best, found = np.full(n, -np.inf), np.zeros(n, dtype=bool)
-        before, after = (_side(velocity, stands_out, attacks.onset_s, section, step) for step in (-1, 1))
-        for row in range(1, _ROW + 1):
-            if row > n:
-                break
+        before, after = (_side(velocity, stands_out, onset_s, section, step) for step in (-1, 1))
+        least = velocity
+        for row in range(1, min(_ROW, n) + 1):
             last = np.minimum(number + row - 1, n - 1)
             fits = (number + row <= n) & (section[last] == section)
-            fits &= (row == 1) | (attacks.end_s[last] - attacks.onset_s <= _ROW_S)
-            least = np.min(np.stack([velocity[np.minimum(number + k, n - 1)] for k in range(row)]), axis=0)
+            fits &= (row == 1) | (end_s[last] - onset_s <= _ROW_S)
+            least = np.minimum(least, velocity[last])
             around = np.fmax(before, after[last])
             enough = fits & np.isfinite(around) & (least - around >= ACCENT_VELOCITY)
             if row > 1:  # a row begins and ends at once; what swells is no accent
@@ -163,7 +172,8 @@ def _above_neighbours(attacks: Attacks, bar_s: NDArray[np.float64]) -> tuple[NDA
         if np.array_equal(found, stands_out):
             break
         stands_out = found
-    return above, stands_out
+    edges = np.cumsum(sizes)[:-1]
+    return list(zip(np.split(above, edges), np.split(stands_out, edges), strict=True))
 
 
 def _side(

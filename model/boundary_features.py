@@ -14,6 +14,7 @@ around. Scale of degrees: Krumhansl and Kessler 1982 (profile values from memory
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,6 +40,10 @@ TRUSTED = 0.45
 _MAJOR = np.array([6.35, 2.23, 3.48, 2.33, 4.38, 4.09, 2.52, 5.19, 2.39, 3.66, 2.29, 2.88])
 _MINOR = np.array([6.33, 2.68, 3.52, 5.38, 2.60, 3.53, 2.54, 4.75, 3.98, 2.69, 3.34, 3.17])
 _KEYS = np.stack([np.roll((p - p.mean()) / p.std(), k) for p in (_MAJOR, _MINOR) for k in range(12)])  # (24, 12)
+
+
+Span = tuple[NDArray[np.int64], NDArray[np.int64]]
+"""First index, and first index beyond, of the surroundings of each note."""
 
 
 @dataclass(frozen=True)
@@ -68,7 +73,18 @@ class Melody:
 
     @property
     def n_notes(self) -> int:
+        """How many."""
         return len(self.onset_s)
+
+    def around(self, reach: int) -> Span:
+        """Notes within `reach` notes and `REACH_S` seconds of each."""
+        at, (low, high) = np.arange(self.n_notes), self._in_reach
+        return np.maximum(low, at - reach), np.minimum(high, at + reach + 1)
+
+    @cached_property
+    def _in_reach(self) -> Span:
+        low = np.searchsorted(self.onset_s, self.onset_s - REACH_S, side="left")
+        return low, np.searchsorted(self.onset_s, self.onset_s + REACH_S, side="right")
 
 
 def shifted(values: Floats, by: int) -> Floats:
@@ -79,18 +95,6 @@ def shifted(values: Floats, by: int) -> Floats:
     else:
         out[-by:] = values[:by]
     return out
-
-
-Span = tuple[NDArray[np.int64], NDArray[np.int64]]
-"""First index, and first index beyond, of the surroundings of each note."""
-
-
-def surroundings(onset_s: Floats, reach: int) -> Span:
-    """Notes within `reach` notes and `REACH_S` seconds of each."""
-    at = np.arange(len(onset_s))
-    low = np.searchsorted(onset_s, onset_s - REACH_S, side="left")
-    high = np.searchsorted(onset_s, onset_s + REACH_S, side="right")
-    return np.maximum(low, at - reach), np.minimum(high, at + reach + 1)
 
 
 def windowed_mean(values: Floats, span: Span) -> Floats:
@@ -125,7 +129,7 @@ def metre_trust(melody: Melody) -> Floats:
     if not np.isfinite(melody.bar).any():
         return np.full(melody.n_notes, np.nan)
     best = np.zeros(melody.n_notes)
-    span = surroundings(melody.onset_s, 16)
+    span = melody.around(16)
     for parts in (1, 2, 3):
         turn = 2 * np.pi * parts * melody.onset_beat
         best = np.maximum(best, np.hypot(windowed_mean(np.cos(turn), span), windowed_mean(np.sin(turn), span)))
@@ -150,7 +154,7 @@ def features_of(melody: Melody) -> dict[str, Floats]:
     rest = rest_s / np.r_[1.0, ioi_s[:-1]]
     rest[rest_s < 0.06] = 0.0
     usual, usual_s = _median_around(ioi), _median_around(ioi_s)
-    spans = {reach: surroundings(melody.onset_s, reach) for reach in (4, AROUND, 2 * AROUND, REACH)}
+    spans = {reach: melody.around(reach) for reach in (4, AROUND, 2 * AROUND, REACH)}
     out: dict[str, Floats] = {}
     log = np.log2(ioi)
     for j in range(-4, 4):
@@ -172,7 +176,7 @@ def features_of(melody: Melody) -> dict[str, Floats]:
             n_known = known.sum(axis=1).clip(1)
             out[f"shorter_{reach}"] = np.sum((near < 0.93 * before[:, None]) & known, axis=1) / n_known
             out[f"as_long_{reach}"] = np.sum((near > 0.93 * before[:, None]) & known, axis=1) / n_known
-    out |= _since_as_long(before, clock, usual, melody.onset_s)
+    out |= _since_as_long(before, clock, usual, spans[REACH])
     out |= _pitches(melody.pitch, ioi, spans)
     interval = np.abs(np.diff(melody.pitch))
     for window in (6, 16):
@@ -181,29 +185,32 @@ def features_of(melody: Melody) -> dict[str, Floats]:
             out[f"strength_{window}"] = np.r_[np.nan, strength]
         else:
             out[f"strength_{window}"] = np.full(n, np.nan)
-    out |= _repeats(log, melody.pitch, melody.onset_s)
+    out |= _repeats(log, melody)
     out |= _since_rest(melody, rest_s, usual_s)
     out |= _metre(melody, ioi, spans)
     return out
 
 
-def _since_as_long(before: Floats, clock: Floats, usual: Floats, onset_s: Floats) -> dict[str, Floats]:
+def _since_as_long(before: Floats, clock: Floats, usual: Floats, span: Span) -> dict[str, Floats]:
     """How long since and until a note about as long as the one before the gap, in usual lengths and in notes."""
     out = {}
     for name, sign in (("since", -1), ("until", 1)):
-        notes, at = _nearest_above(before, 0.9 * before, sign, onset_s)
+        notes, at = _nearest_above(before, 0.9 * before, sign, span)
         out[f"{name}_as_long_notes"] = notes
         out[f"{name}_as_long"] = np.minimum(np.abs(clock - clock[at]) / usual, 64.0)
     return out
 
 
-def _nearest_above(values: Floats, least: Floats, sign: int, onset_s: Floats) -> tuple[Floats, NDArray[np.int64]]:
-    """How many places before (sign -1) or after the nearest value above `least` stands, at most `REACH`, and where."""
+def _nearest_above(values: Floats, least: Floats, sign: int, span: Span) -> tuple[Floats, NDArray[np.int64]]:
+    """How many places before (sign -1) or after the nearest value above `least` stands, and where.
+
+    At most `REACH`, and within the surroundings of that reach.
+    """
     near = windows(values, REACH - 1)[:, REACH:] if sign > 0 else windows(values, REACH - 1)[:, REACH - 2 :: -1]
     with np.errstate(invalid="ignore"):
         above = near > least[:, None]  # (n, REACH - 1)
     notes = np.where(above.any(axis=1), above.argmax(axis=1) + 1, REACH)
-    low, high = surroundings(onset_s, REACH)
+    low, high = span
     own = np.arange(len(values))
     notes = np.minimum(notes, np.maximum(high - 1 - own if sign > 0 else own - low, 1))
     at = np.clip(np.arange(len(values)) + sign * notes, 0, len(values) - 1)
@@ -242,10 +249,10 @@ def _lagged(values: Floats, inside: NDArray[np.bool_]) -> NDArray[np.float32]:
     return np.asarray(np.where(inside, np.abs(later - small[:, None]), np.float32(np.inf)))
 
 
-def _within(onset_s: Floats) -> NDArray[np.bool_]:
+def _within(melody: Melody) -> NDArray[np.bool_]:
     """Whether the notes 3 to `REACH` places later exist and begin within `REACH_S`; shape (n, REACH - 2)."""
-    high = surroundings(onset_s, REACH)[1]
-    return np.asarray(np.arange(len(onset_s))[:, None] + np.arange(3, REACH + 1) < high[:, None])
+    high = melody.around(REACH)[1]
+    return np.asarray(np.arange(melody.n_notes)[:, None] + np.arange(3, REACH + 1) < high[:, None])
 
 
 def _later_best(values: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -257,12 +264,12 @@ def _later_best(values: NDArray[np.float32]) -> NDArray[np.float32]:
     return out
 
 
-def _repeats(log: Floats, pitch: Floats, onset_s: Floats) -> dict[str, Floats]:
+def _repeats(log: Floats, melody: Melody) -> dict[str, Floats]:
     """Longest run of rhythm and of tune from each note on that is heard elsewhere too; the same for endings."""
-    interval = np.r_[np.diff(pitch), 0.0]
+    interval = np.r_[np.diff(melody.pitch), 0.0]
     step = np.r_[False, np.abs(np.diff(log)) > 0.3]  # a change of length makes a rhythm worth knowing
     weight = np.where(step, 1.0, 0.35).astype(np.float32)[:, None]
-    inside = _within(onset_s)
+    inside = _within(melody)
     like = (_lagged(log, inside) < 0.25).astype(np.float32)  # (n, REACH - 2)
     same = like * (_lagged(interval, inside) < 0.5)
     out: dict[str, Floats] = {}
@@ -352,16 +359,16 @@ def context_of(melody: Melody, first: Floats) -> dict[str, Floats]:
             near = windows(first, reach)
             known = np.isfinite(near)
             out[f"clearer_{reach}"] = np.sum((near > first[:, None]) & known, axis=1).astype(np.float64)
-            out[f"mean_{reach}"] = windowed_mean(first, surroundings(melody.onset_s, reach))
+            out[f"mean_{reach}"] = windowed_mean(first, melody.around(reach))
     clock = melody.onset_beat if np.isfinite(melody.bar).any() else melody.onset_s
     usual = _median_around(np.diff(clock, append=np.nan))
     for name, sign in (("since", -1), ("until", 1)):
-        notes, at = _nearest_above(first, np.maximum(0.8 * first, 0.3), sign, melody.onset_s)
+        notes, at = _nearest_above(first, np.maximum(0.8 * first, 0.3), sign, melody.around(REACH))
         out[f"{name}_clear_notes"] = notes
         out[f"{name}_clear"] = np.minimum(np.abs(clock - clock[at]) / usual, 64.0)
         out[f"{name}_clear_bars"] = np.minimum(np.abs(melody.bar - melody.bar[at]), 16.0)
     out["even_spans"] = np.abs(np.log2((out["since_clear"] + 0.5) / (out["until_clear"] + 0.5)))
-    out |= _alike(np.log2(np.maximum(np.diff(clock, append=clock[-1] + 1.0), 1e-3)), first, _within(melody.onset_s))
+    out |= _alike(np.log2(np.maximum(np.diff(clock, append=clock[-1] + 1.0), 1e-3)), first, _within(melody))
     out |= _same_place(melody, first)
     return out
 
@@ -419,6 +426,6 @@ def _same_place(melody: Melody, first: Floats) -> dict[str, Floats]:
                     sums[every] += value
     inside = np.minimum(bar - bar.min(), far) + np.minimum(bar.max() - bar, far)
     out = {f"place_{every}": sums[every] / np.maximum(inside / every, 1.0) for every in sums}
-    around = windowed_mean(p, surroundings(melody.onset_s, REACH))
+    around = windowed_mean(p, melody.around(REACH))
     out["place_share"] = out["place_1"] / np.maximum(around, 0.02)
     return out

@@ -53,12 +53,12 @@ class Forest:
     trees: Trees
 
     def log_odds(self, features: Mapping[str, Floats]) -> Floats:
-        """Log odds for every row of the named features, each of shape (n,)."""
+        """Log odds for every row of the named features, each of shape (n,). Raises ValueError where one is missing."""
         missing = [name for name in self.names if name not in features]
         if missing:
             raise ValueError(f"the model asks for features that are not computed: {', '.join(missing)}")
-        table = np.stack([features[name] for name in self.names], axis=1).astype(np.float32)  # (n, n_features)
-        return np.asarray(np.round(self.trees.predict(table), 4))
+        columns = np.array([features[name] for name in self.names], dtype=np.float32)  # (n_features, n)
+        return np.asarray(np.round(self.trees.predict(columns.T), 4))
 
 
 @dataclass(frozen=True)

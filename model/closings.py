@@ -264,7 +264,7 @@ def _grown(lines: list[_Line], from_s: float, begins_s: float, end_s: float, bar
             if float(velocity[-third:].mean() - velocity[:third].mean()) >= GROWS_VELOCITY:
                 reasons.append("strokes grow")
         silent = not np.any(notes.offset_s[notes.onset_s < begins_s - 2 * TOGETHER_S] > begins_s - max(bar_s, 1.0))
-        entered += bool(silent and len(velocity) and np.any(earlier | True) and velocity[0] >= FORTE_VELOCITY)
+        entered += bool(silent and len(velocity) and velocity[0] >= FORTE_VELOCITY)
         if np.any(within):
             at = int(np.argmax(np.where(within, notes.pitch, -1)))
             if notes.pitch[at] > top:

@@ -78,17 +78,19 @@ class Gestures:
 
     @property
     def n_gestures(self) -> int:
+        """How many."""
         return len(self.onset_s)
 
     def shares(self, by_role: Mapping[str, float]) -> Array:
-        """Value of a mapping from role name for every gesture."""
+        """Value of a mapping from role name for every gesture, shape (n_gestures,)."""
         table = np.array([by_role[role] for role in ROLES])
         return np.asarray(table[self.role])
 
-    def swelling(self, held: Held) -> Mask:
-        """Single notes and chords so long that they are played in swells."""
+    def swell_share(self, held: Held) -> Array:
+        """How far swells take the place of the arc in each gesture, 0..1: in long single notes and chords."""
         plain = (self.n_attacks == 1) & ~self.frozen & ~self.resting
-        return np.asarray(plain & (self.length_s > held.swell_from_s))
+        ramp_s = max(held.swell_full_s - held.swell_from_s, FRAME_S)
+        return np.asarray(plain * np.clip((self.length_s - held.swell_from_s) / ramp_s, 0.0, 1.0))
 
 
 @dataclass(frozen=True)

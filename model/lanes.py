@@ -66,6 +66,15 @@ def first_frame(time_s: ArrayLike, *, step_s: float = FRAME_S) -> NDArray[np.int
     return np.ceil(np.asarray(time_s) / step_s - 1e-6).astype(np.int64)
 
 
+def stands_for_s(frames: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Seconds that each of some rising frames stands for: half the way to its neighbours, at most 80 ms to each side,
+    so much from the last one on. Shape of `frames`.
+    """
+    most = 8
+    gap = np.minimum(np.diff(frames, append=frames[-1:] + most), 2 * most) * FRAME_S
+    return np.asarray((gap + np.r_[gap[:1], gap[:-1]]) / 2.0)
+
+
 def frames_in(spans_s: NDArray[np.float64], *, n_frames: int, step_s: float = FRAME_S) -> NDArray[np.bool_]:
     """Frames t with start <= t < end for any of the spans (n_spans, 2) in seconds. Shape (n_frames,)."""
     edge = first_frame(spans_s, step_s=step_s)  # (n_spans, 2)

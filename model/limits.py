@@ -89,14 +89,14 @@ def _without_long_arcs(value: Array, gestures: Gestures, *, parameters: RulePara
     The note's mean and its ends stay, and closings do.
     """
     held = parameters.held
-    for i in np.flatnonzero(gestures.swelling(held) & ~np.isin(gestures.event, _CLOSINGS)):
-        length_s = float(gestures.length_s[i])
+    swells = np.where(np.isin(gestures.event, _CLOSINGS), 0.0, gestures.swell_share(held))
+    for i in np.flatnonzero(swells):
         low = int(np.ceil(gestures.onset_s[i] / FRAME_S - 1e-6))
         n = min(int(gestures.end_s[i] / FRAME_S) + 1, len(value)) - low
         frame, half = np.arange(n), round(held.arc_s / 2.0 / FRAME_S)
         around = Window(np.maximum(frame - half, 0), np.minimum(frame + half + 1, n))
         from_end_s = np.minimum(frame, n - 1 - frame) * FRAME_S
-        share = (1.0 - held.arc_share) * held.swell_share(length_s) * ease(from_end_s / held.arc_edge_s)
+        share = (1.0 - held.arc_share) * swells[i] * ease(from_end_s / held.arc_edge_s)
         for lane in (0, 1):
             own = value[low : low + n, lane]
             own += share * (own.mean() - around.mean(own))

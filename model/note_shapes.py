@@ -5,6 +5,8 @@ Everything comes in steps: dynamics and expression, shape (n_frames, 2), or the 
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -51,65 +53,88 @@ def _rise(
     return np.where(plain, ease(grid.since_s / attack_s), 1.0)
 
 
+@dataclass(frozen=True)
+class _Courses:
+    """What each gesture does around its level in one lane, shape (n_gestures,) each; steps and seconds.
+
+    It comes with `weight_cc` and settles `sag_cc` below its level; a slow chord swings and begins with a step, a run
+    slopes the way it climbs.
+    """
+
+    length_s: Array
+    attack_s: Array
+    decay_s: Array
+    weight_cc: Array
+    sag_cc: Array
+    swing_cc: Array
+    step_cc: Array
+    slope_cc: Array
+    bend: float
+    step_decay_s: float
+
+    def at(self, i: NDArray[np.int64], since_s: Array) -> Array:
+        """Where gestures `i` stand so long after their onsets, shape of either."""
+        left = np.exp(-np.maximum(since_s - self.attack_s[i], 0.0) / self.decay_s[i])
+        x = np.clip(since_s / self.length_s[i], 0.0, 1.0) ** self.bend
+        turn = x + ease(x) - 1.0  # -1..1: half straight, half eased
+        after = np.exp(-since_s / self.step_decay_s)
+        return np.asarray(
+            self.weight_cc[i] * left
+            - self.sag_cc[i] * (1.0 - left)
+            + self.swing_cc[i] * turn
+            + self.step_cc[i] * after
+            + self.slope_cc[i] * (x - 0.5)
+        )
+
+
+def _courses(gestures: Gestures, lane: int, *, parameters: RuleParameters, touch: Family, solo: bool) -> _Courses:
+    """The courses of all gestures in dynamics (0) or expression (1)."""
+    note, run = parameters.note, parameters.run
+    lane_touch = (touch.dynamics, touch.expression)[lane]
+    lively = gestures.shares(note.role_share) * lane_touch * ~(gestures.frozen | gestures.resting)
+    section = 1.0 if solo else parameters.section.weight
+    weight = note.weight_cc[lane] * lively * section * np.clip(gestures.length_s / 0.35, 0.2, 1.0)
+    weight = np.where(gestures.figure == _RUN, run.weight_share * weight, weight)
+    sag = note.sag_cc[lane] * lively * np.clip(gestures.length_s / 0.8, 0.1, 1.0)
+    sag = sag * ((gestures.figure != _RUN) & (gestures.event != _RISE))
+    swing, step = _chord_swing(gestures, lane=lane, parameters=parameters)
+    climb = run.slope_cc_per_octave[lane] * gestures.climb / 12.0
+    slope = np.clip(climb, -run.most_cc[lane], run.most_cc[lane])
+    return _Courses(
+        length_s=gestures.length_s,
+        attack_s=_attack_s(gestures, lane, parameters, touch, solo=solo),
+        decay_s=(note.decay_s[lane] + note.decay_per_length[lane] * gestures.length_s) * touch.decay,
+        weight_cc=weight,
+        sag_cc=sag,
+        swing_cc=swing,
+        step_cc=step,
+        slope_cc=slope * ((gestures.figure == _RUN) & (gestures.n_attacks > 1)),
+        bend=parameters.chords.bend[lane],
+        step_decay_s=parameters.chords.step_decay_s,
+    )
+
+
 def notes_cc(gestures: Gestures, grid: Grid, *, parameters: RuleParameters, touch: Family, solo: bool) -> Array:
-    """Each gesture's own course around its level: a swell for weight, then the decay; where it ended fades out."""
+    """Each gesture's own course around its level: a swell for weight, then the decay; where it ended fades out.
+
+    Steps of dynamics and expression, shape (n_frames, 2).
+    """
     note = parameters.note
-    section_weight = 1.0 if solo else parameters.section.weight
-    share = gestures.shares(note.role_share)
     plain = ~(gestures.frozen | gestures.resting)
     opening = gestures.entry & (gestures.length_s >= note.opening_s) & np.r_[gestures.joined[1:], False]
+    last = np.arange(gestures.n_gestures - 1)
+    i = grid.index
     lanes = []
     for lane, lane_touch in enumerate((touch.dynamics, touch.expression)):
-        attack_s = _attack_s(gestures, lane, parameters, touch, solo=solo)
-        tau_s = (note.decay_s[lane] + note.decay_per_length[lane] * gestures.length_s) * touch.decay
-        lively = share * lane_touch * plain
-        weight = note.weight_cc[lane] * lively * section_weight * np.clip(gestures.length_s / 0.35, 0.2, 1.0)
-        weight = np.where(gestures.figure == _RUN, parameters.run.weight_share * weight, weight)
-        sag = note.sag_cc[lane] * lively * np.clip(gestures.length_s / 0.8, 0.1, 1.0)
-        sag = sag * ((gestures.figure != _RUN) & (gestures.event != _RISE))
+        courses = _courses(gestures, lane, parameters=parameters, touch=touch, solo=solo)
+        value = courses.at(i, grid.since_s)
+        rise = _rise(gestures, grid, lane, parameters, touch, solo=solo)
+        before = np.r_[0.0, courses.at(last, gestures.next_s[:-1] - gestures.onset_s[:-1])]
+        onward = before[i] + (value - before[i]) * rise
         deficit = np.where(opening, -note.opening_cc[lane], note.entry_deficit_cc[lane] * lane_touch)
         deficit = deficit * gestures.entry * plain
-        swing, step = _chord_swing(gestures, lane=lane, parameters=parameters)
-        slope = np.clip(
-            parameters.run.slope_cc_per_octave[lane] * gestures.climb / 12.0,
-            -parameters.run.most_cc[lane],
-            parameters.run.most_cc[lane],
-        ) * ((gestures.figure == _RUN) & (gestures.n_attacks > 1))
-
-        def course(
-            i: NDArray[np.int64],
-            since_s: Array,
-            *,
-            lane: int = lane,
-            attack_s: Array = attack_s,
-            tau_s: Array = tau_s,
-            weight: Array = weight,
-            sag: Array = sag,
-            swing: Array = swing,
-            step: Array = step,
-            slope: Array = slope,
-        ) -> Array:
-            left = np.exp(-np.maximum(since_s - attack_s[i], 0.0) / tau_s[i])
-            x = np.clip(since_s / gestures.length_s[i], 0.0, 1.0) ** parameters.chords.bend[lane]
-            turn = x + ease(x) - 1.0  # -1..1: half straight, half eased
-            after = np.exp(-since_s / parameters.chords.step_decay_s)
-            return np.asarray(
-                weight[i] * left
-                - sag[i] * (1.0 - left)
-                + swing[i] * turn
-                + step[i] * after
-                + slope[i] * (x - 0.5)
-            )
-
-        last = np.arange(gestures.n_gestures - 1)
-        before = np.r_[0.0, course(last, gestures.next_s[:-1] - gestures.onset_s[:-1])]
-        i = grid.index
-        rise = _rise(gestures, grid, lane, parameters, touch, solo=solo)
-        entry = gestures.entry[i]
-        value = course(i, grid.since_s)
-        onward = before[i] + (value - before[i]) * rise
         fade = np.where(opening[i], np.exp(-grid.since_s / note.opening_decay_s), 1.0 - rise)
-        lanes.append(np.where(entry, value - deficit[i] * fade, onward))
+        lanes.append(np.where(gestures.entry[i], value - deficit[i] * fade, onward))
     return np.stack(lanes, axis=1)
 
 

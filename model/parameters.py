@@ -172,25 +172,19 @@ class Held:
     move_s: float = 0.35
     swell_from_s: float = 9.0
     swell_full_s: float = 13.0
-    """On notes from the first length on, in full from the second on, swells take the place of the phrase's arc: one
-    arc over a pedal of half a minute would not be heard, and nobody has so long a bow or breath ..."""
+    """On notes from the first length on, in full from the second on, swells take the place of the phrase's arc (nobody
+    has so long a bow or breath) ..."""
     swell_leg_s: tuple[float, float] = (1.8, 5.0)
-    """... with so many seconds between their turning points ..."""
     swell_cc: tuple[float, float] = (2.5, 6.5)
-    """... which lie this far from the middle, on alternate sides ..."""
+    """... with turning points so many seconds apart and this far from the middle, on alternate sides ..."""
     swell_lead_s: tuple[float, float] = (0.1, 0.7)
     """... in expression so much earlier than in dynamics, with sizes of their own ..."""
     arc_share: float = 0.3
     """... and this share of the arc, and of whatever else is slower than `arc_s`, is left."""
     arc_s: float = 5.0
     arc_edge_s: float = 2.5
-    """Within this distance of the note's ends all of it stands, so that it joins its neighbours."""
     swell_edge_s: float = 1.0
-    """No swell turns this near the note's ends."""
-
-    def swell_share(self, length_s: float) -> float:
-        """How far swells have taken the place of the arc on a note of this length, 0..1."""
-        return min(max((length_s - self.swell_from_s) / (self.swell_full_s - self.swell_from_s), 0.0), 1.0)
+    """Within the first of the note's ends all of the arc stands; within the second no swell turns."""
 
 
 @dataclass(frozen=True)

@@ -1,17 +1,18 @@
 """The personal layer: what a hand's corrections add to the shipped model.
 
-A lane is answered by several voices: the shipped curve, the shipped curve with a level and gain of the hand's, a linear
-head over smooth columns, trees over raw columns, the linear head with trees over what it leaves, a head over the
-evidence network's view that starts from what is usual among hands, and that head with trees over what it leaves. A
-stack weighs them; its weights were found on phrases held back. Where a kind of passage was never corrected the answer
-is the shipped one, nearer to the hand the more music of that kind, or of a kind like it, it stands on; the spread
-tells. How a style is kept in a file: `style_files.py`. Units: controller steps, seconds.
+A lane is answered by several voices: the shipped curve, the shipped curve with a level and gain of the hand's, a
+linear head over smooth columns, trees over raw columns, the linear head with trees over what it leaves, a head over
+the evidence network's view that starts from what is usual among hands, and that head with trees over what it leaves. A
+stack weighs them; its weights were found on phrases held back, and voices that cost time but helped little there have
+none and are not asked. Where a kind of passage was never corrected the answer is the shipped one, nearer to the hand
+the more music of that kind, or of a kind like it, it stands on; the spread tells. How a style is kept in a file:
+`style_files.py`. Units: controller steps, seconds.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
@@ -29,13 +30,12 @@ from phrasewright.model.hearing import CueHearing
 from phrasewright.model.lanes import FRAME_S, DenseLanes
 from phrasewright.model.parameters import DEFAULT
 from phrasewright.model.personal_features import RAW, Moments, moments_of
-from phrasewright.model.prediction import evidence_features, foreseeable, prediction_frames
+from phrasewright.model.prediction import Predictor, evidence_features, foreseeable, prediction_frames
 from phrasewright.model.rules import raw_cc, rules_lanes
 from phrasewright.model.trees import Trees, Walk
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
-Predictor = Callable[[CueHearing, int], DenseLanes]
 
 VOICES = ("shipped", "fitted", "linear", "trees", "both", "evidence", "deep")
 FORESTS = {"trees": 3, "both": 4, "deep": 6}
@@ -95,25 +95,33 @@ class LaneModel:
         """Names of the forests that have a say."""
         return [name for name, voice in FORESTS.items() if self.stack[voice] > 0.0]
 
-    def voices(self, moments: Moments, shipped_cc: Array, *, forests: Array | None = None) -> Array:
-        """What each voice says, shape (n_frames, len(VOICES)), steps.
+    def voices(
+        self, moments: Moments, shipped_cc: Array, *, forests: Array | None = None, led_cc: Array | None = None
+    ) -> Array:
+        """What each voice says, shape (n_frames, len(VOICES)), steps; those whose columns were not made count as 0.
 
-        `forests`, (n_frames, len(FORESTS)), saves walking them.
+        `forests`, (n_frames, len(FORESTS)), saves walking them, `led_cc`, (n_frames,), asking the head.
         """
         if forests is None:
             forests = Walk([getattr(self, name) for name in FORESTS]).predict(moments.raw)
-        linear = np.asarray(moments.basis @ self.coefficients[:-1], dtype=np.float64)
-        linear = np.clip(linear + float(self.coefficients[-1]), *self.range_cc)
+        if led_cc is None and moments.deep is not None:
+            led_cc = self.led_cc(moments.deep)
+        nothing = np.zeros(len(shipped_cc))
+        linear = self.linear_cc(moments.basis) if moments.basis.shape[1] else nothing
+        head = nothing if led_cc is None else np.clip(led_cc, *self.range_cc)
         fitted = self.level[1] + self.level[0] * shipped_cc
-        head = self.head_cc(moments)
         trees, both, deep = forests.T
         return np.stack([shipped_cc, fitted, linear, trees, linear + both, head, head + deep], axis=1)
 
-    def head_cc(self, moments: Moments) -> Array:
-        """What the head over the evidence network's view says, (n_frames,), steps."""
-        assert moments.deep is not None
-        said = np.asarray(moments.deep @ self.head[:-1].astype(np.float32), dtype=np.float64) + self.head[-1]
-        return np.asarray(np.clip(MIDDLE_CC + SCALE_CC * said, *self.range_cc))
+    def linear_cc(self, basis: NDArray[np.float32]) -> Array:
+        """What the head over smooth columns says, (n_frames,), steps."""
+        said = np.asarray(basis @ self.coefficients[:-1], dtype=np.float64) + float(self.coefficients[-1])
+        return np.asarray(np.clip(said, *self.range_cc))
+
+    def led_cc(self, deep: NDArray[np.float32]) -> Array:
+        """What the head over the evidence network's view says, (n_frames,), steps, before the hand's range."""
+        said = np.asarray(deep @ self.head[:-1].astype(np.float32), dtype=np.float64) + self.head[-1]
+        return np.asarray(MIDDLE_CC + SCALE_CC * said)
 
 
 @dataclass(frozen=True)
@@ -172,10 +180,20 @@ class Style:
         """All forests that have a say, lane by lane."""
         return Walk([getattr(model, name) for model in self.lanes.values() for name in model.speaking])
 
-    def voices(self, moments: Moments, shipped_cc: Array) -> dict[str, Array]:
+    def asks(self, *voices: str) -> bool:
+        """Whether any of these voices has a say in any lane."""
+        return any(model.stack[VOICES.index(voice)] > 0.0 for model in self.lanes.values() for voice in voices)
+
+    @property
+    def asks_network(self) -> bool:
+        """Whether any voice with a say stands on the evidence network."""
+        return self.asks("evidence", "deep")
+
+    def voices(self, moments: Moments, shipped_cc: Array, *, led_cc: Mapping[str, Array]) -> dict[str, Array]:
         """What each voice says of each lane: (n_frames, len(VOICES)), steps; `shipped_cc` (n_frames, 3).
 
-        Forests that have no say in a lane are not walked and count as 0.
+        `led_cc` is what the heads over the evidence network's view say, by lane, where they were asked. Forests that
+        have no say in a lane are not walked and count as 0.
         """
         walked = iter(self._walk.predict(moments.raw).T if self._walk.forests else ())
         said = {}
@@ -183,7 +201,8 @@ class Style:
             forests = np.zeros((len(moments.raw), len(FORESTS)))
             for name in model.speaking:
                 forests[:, list(FORESTS).index(name)] = next(walked)
-            said[lane] = model.voices(moments, shipped_cc[:, LANES.index(lane)], forests=forests)
+            shipped = shipped_cc[:, LANES.index(lane)]
+            said[lane] = model.voices(moments, shipped, forests=forests, led_cc=led_cc.get(lane))
         return said
 
     @property
@@ -217,17 +236,14 @@ def style_lanes(hearing: CueHearing, index: int, style: Style, *, shipped: Predi
     part = hearing.parts[index]
     if not part.attacks.n_attacks or not style.lanes:
         return base
-    frames, deep_frames = (
-        prediction_frames(
-            hearing, index, n_frames=base.n_frames, wide_frames=WIDE_FRAMES, around=around, apart=True
-        )
-        for around in (AROUND_FRAMES, AROUND_DEEP)
-    )
-    moments = personal_moments(hearing, index, frames, deep_frames=deep_frames)
+    frames = _frames(hearing, index, base.n_frames, AROUND_FRAMES)
+    rules_cc = raw_cc(hearing, index, frames, parameters=foreseeable(DEFAULT))
+    moments = moments_of(hearing, index, frames, rules_cc=rules_cc, smooth=style.asks("linear", "both"))
+    led_cc = _led_cc(hearing, index, style, frames, moments, rules_cc, n_frames=base.n_frames)
     lift = plan_lift_cc(hearing, index, frames)
     value, spread = np.array(base.value_cc), np.array(base.spread_cc)
     every = np.arange(base.n_frames)
-    for lane, voices in style.voices(moments, base.value_cc[frames] - lift).items():
+    for lane, voices in style.voices(moments, base.value_cc[frames] - lift, led_cc=led_cc).items():
         column, model = LANES.index(lane), style.lanes[lane]
         said = np.clip(voices @ model.stack, *model.range_cc) + lift[:, column]
         trust = evidence_of(style, lane=lane, family=part.part.family, role=moments.role)
@@ -236,6 +252,28 @@ def style_lanes(hearing: CueHearing, index: int, style: Style, *, shipped: Predi
         wide = np.maximum(spread[:, column], model.error_cc[1])
         spread[:, column] = np.hypot(e * model.error_cc[0], (1.0 - e) * wide)
     return DenseLanes(value, spread)
+
+
+def _frames(hearing: CueHearing, index: int, n_frames: int, around: tuple[int, ...]) -> Ints:
+    return prediction_frames(hearing, index, n_frames=n_frames, wide_frames=WIDE_FRAMES, around=around, apart=True)
+
+
+def _led_cc(
+    hearing: CueHearing, index: int, style: Style, frames: Ints, moments: Moments, rules_cc: Array, *, n_frames: int
+) -> dict[str, Array]:
+    """What the heads over the evidence network's view say at frames, (n_frames,) by lane, where they have a say.
+
+    The network is asked at some of the frames; between them straight lines lead.
+    """
+    if not style.asks_network:
+        return {}
+    some = _frames(hearing, index, n_frames, AROUND_DEEP)
+    at = np.searchsorted(frames, some)
+    basis = moments.basis[at]
+    if not basis.shape[1]:
+        basis = moments_of(hearing, index, some, rules_cc=rules_cc[at]).basis
+    deep = evidence_features(hearing, index, some, moments=replace(moments, basis=basis))
+    return {lane: np.interp(frames, some, model.led_cc(deep)) for lane, model in style.lanes.items()}
 
 
 def colour_departures_cc(hearing: CueHearing, index: int, style: Style, dynamics_cc: Array) -> dict[str, Array]:
@@ -250,7 +288,7 @@ def colour_departures_cc(hearing: CueHearing, index: int, style: Style, dynamics
     n_frames, out = len(dynamics_cc), {}
     frames = prediction_frames(hearing, index, n_frames=n_frames, wide_frames=WIDE_FRAMES, around=AROUND_FRAMES)
     ruled = raw_cc(hearing, index, frames, parameters=foreseeable(DEFAULT))
-    moments = moments_of(hearing, index, frames, rules_cc=ruled)
+    moments = moments_of(hearing, index, frames, rules_cc=ruled, smooth=False)
     for lane in lanes:
         rules_cc = ruled_cc(lane, hearing, index, dynamics_cc)
         columns = columns_of(moments.raw, rules_cc[frames], dynamics_cc[frames])
@@ -277,25 +315,11 @@ def plan_lift_cc(hearing: CueHearing, index: int, frames: Ints) -> Array:
     return out
 
 
-def personal_moments(
-    hearing: CueHearing, index: int, frames: Ints, *, deep_frames: Ints | None = None
-) -> Moments:
-    """The columns a style sees at frames of one part that has attacks.
-
-    The evidence network is asked at `deep_frames`, some of the frames, and its view joined by straight lines; without
-    them at all.
-    """
+def personal_moments(hearing: CueHearing, index: int, frames: Ints) -> Moments:
+    """All columns a style may see at frames of one part that has attacks, the evidence network's view too."""
     rules_cc = raw_cc(hearing, index, frames, parameters=foreseeable(DEFAULT))
     moments = moments_of(hearing, index, frames, rules_cc=rules_cc)
-    if deep_frames is None:
-        return replace(moments, deep=evidence_features(hearing, index, frames, moments=moments))
-    basis = moments.basis[np.searchsorted(frames, deep_frames)]
-    some = evidence_features(hearing, index, deep_frames, moments=replace(moments, basis=basis))
-    after = np.minimum(np.searchsorted(deep_frames, frames), len(deep_frames) - 1)
-    before = np.maximum(after - 1, 0)
-    apart = np.maximum(deep_frames[after] - deep_frames[before], 1)
-    share = np.clip((deep_frames[after] - frames) / apart, 0.0, 1.0).astype(np.float32)[:, None]  # of the one before
-    return replace(moments, deep=some[after] + share * (some[before] - some[after]))
+    return replace(moments, deep=evidence_features(hearing, index, frames, moments=moments))
 
 
 def ruled_lanes(hearing: CueHearing, index: int, style: Style) -> DenseLanes:

@@ -43,6 +43,7 @@ from phrasewright.model.residue import Residue, residue_of
 from phrasewright.model.rules import drawn_cc, raw_cc, rules_lanes
 
 Predictor = Callable[[CueHearing, int], DenseLanes]
+"""What answers for a part of a heard cue, counted from 0: rules, networks and styles alike."""
 WEIGHTS = Path(__file__).parent / "weights" / "base.safetensors"
 """The weights that come with this version; their card stands beside them as `base.json` and `base.md`."""
 

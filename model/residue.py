@@ -33,6 +33,8 @@ LONG = 4096
 """Beyond so many samples (a note held for over three minutes) autocorrelation goes by way of the spectrum: summing
 each lag takes the square of the length, seconds for a pedal of half an hour."""
 Array = NDArray[np.float64]
+Points = tuple[Array, Array]
+"""Turning points: seconds, steps."""
 
 
 def phrase_streams(part: PartHearing) -> list[np.random.Generator]:
@@ -94,7 +96,7 @@ def turning_points(
     return time_s[keep], value_cc[keep]
 
 
-def least_periodic(candidates: list[tuple[Array, Array]], spans_s: list[tuple[float, float]]) -> int:
+def least_periodic(candidates: list[Points], spans_s: list[tuple[float, float]]) -> int:
     """Which of the candidates (times, values) repeats itself least on the given held notes, counted from 0.
 
     What counts is the highest local peak of the biased autocorrelation beyond half a second, of the drift on top of a
@@ -125,9 +127,7 @@ def autocorrelation_peak(value: Array, *, step_s: float, from_s: float = 0.5) ->
     return float(row[1:-1][peak].max()) if np.any(peak) else 0.0
 
 
-def swell_points(
-    draws: Array, start_s: float, end_s: float, *, held: Held
-) -> tuple[tuple[Array, Array], tuple[Array, Array]]:
+def swell_points(draws: Array, start_s: float, end_s: float, *, share: float, held: Held) -> tuple[Points, Points]:
     """Turning points of the swells of one long note in dynamics and in expression: seconds, steps; 0 at both its ends.
 
     Parameters
@@ -135,13 +135,14 @@ def swell_points(
     draws : (n_points, 5)
         Uniform draws 0..1: of each point those of `turning_points`, its size in expression, and how much earlier
         expression turns there.
+    share : float
+        How much of the swells shows, 0..1.
     """
     leg_s, size_cc = held.swell_leg_s, held.swell_cc
     (time_s, dynamics_cc), (_, expression_cc) = (
         turning_points([rows], np.array([start_s]), np.array([end_s]), leg_s=leg_s, size_cc=size_cc)
         for rows in (draws[:, :3], draws[:, [0, 1, 3]])
     )
-    share = held.swell_share(end_s - start_s)
     low, high = held.swell_lead_s
     lead_s = low + (high - low) * draws[: len(time_s), 4]
     points = []
@@ -187,8 +188,8 @@ class Residue:
     level: Array
     dip: Array
     place: Array
-    points: tuple[tuple[Array, Array], ...]
-    swells: tuple[tuple[Array, Array], ...]
+    points: tuple[Points, ...]
+    swells: tuple[Points, ...]
 
     def drift(self, time_s: Array) -> Array:
         """The three lanes' drift, and the swells of long notes, shape (n_frames, 3), steps."""
@@ -209,8 +210,8 @@ def residue_of(part: PartHearing, gestures: Gestures, *, parameters: RuleParamet
     end_s = np.minimum(np.r_[start_s[1:], np.inf], own_end_s + 1.0)
     per_phrase, per_gesture, places = [], [], []
     drift: tuple[list[Array], list[Array], list[Array]] = ([], [], [])
-    swelling = np.flatnonzero(gestures.swelling(held) & drifts)
-    swells: list[tuple[tuple[Array, Array], tuple[Array, Array]]] = []
+    swell_share = gestures.swell_share(held) * drifts
+    swells: list[tuple[Points, Points]] = []
     for p, stream in enumerate(phrase_streams(part)):
         n = int(edges[p + 1] - edges[p])
         per_phrase.append(stream.standard_normal(3))
@@ -228,12 +229,13 @@ def residue_of(part: PartHearing, gestures: Gestures, *, parameters: RuleParamet
                 points = [turning_points([one], *span, leg_s=leg_s, size_cc=size_cc) for one in drawn]
                 chosen = least_periodic(points, spans_s)
             drift[lane].append(drawn[chosen])
-        for i in swelling[gestures.phrase[swelling] == p].tolist():
+        for i in (np.flatnonzero(swell_share[own]) + own.start).tolist():
             points = [
                 turning_points([drift[k][-1]], start_s[p : p + 1], end_s[p : p + 1], leg_s=leg_s, size_cc=size_cc)
                 for k, (leg_s, size_cc) in enumerate(kinds[:2])
             ]
-            swells.append(_swells(stream, points, gestures, i, parameters=parameters))
+            span_s = float(gestures.onset_s[i]), float(gestures.end_s[i])
+            swells.append(_swells(stream, points, *span_s, share=float(swell_share[i]), held=held))
     none = np.zeros(0)
     phrase_draws, gesture_draws = np.array(per_phrase), np.concatenate(per_gesture)
     return Residue(
@@ -250,7 +252,7 @@ def residue_of(part: PartHearing, gestures: Gestures, *, parameters: RuleParamet
     )
 
 
-def _end_to_end(points: list[tuple[Array, Array]]) -> tuple[Array, Array]:
+def _end_to_end(points: list[Points]) -> Points:
     """The turning points of one note after those of the other."""
     none = np.zeros(0)
     return np.concatenate([none, *(at for at, _ in points)]), np.concatenate([none, *(value for _, value in points)])
@@ -258,30 +260,33 @@ def _end_to_end(points: list[tuple[Array, Array]]) -> tuple[Array, Array]:
 
 def _swells(
     stream: np.random.Generator,
-    drift: list[tuple[Array, Array]],
-    gestures: Gestures,
-    i: int,
+    drift: list[Points],
+    start_s: float,
+    end_s: float,
     *,
-    parameters: RuleParameters,
-) -> tuple[tuple[Array, Array], tuple[Array, Array]]:
-    """Of several draws of the swells of gesture `i`, those that repeat themselves least on top of its drift.
+    share: float,
+    held: Held,
+) -> tuple[Points, Points]:
+    """Of several draws of the swells of one note, those that repeat themselves least on top of its drift.
 
     The same gentle arc stands below closings too: chosen on top of a closing's own course, more of them were periodic.
     """
-    step_s, held = 0.05, parameters.held
-    start_s, end_s = float(gestures.onset_s[i]), float(gestures.end_s[i])
+    step_s = 0.05
     time_s = np.arange(start_s, end_s, step_s)
     arc = _ARC_CC * held.arc_share * np.sin(np.pi * (time_s - start_s) / (end_s - start_s))
     own = [arc + drift_cc(time_s, *points) for points in drift]
     rows = n_draws(end_s - start_s, held.swell_leg_s)
-    drawn = [swell_points(stream.random((rows, 5)), start_s, end_s, held=held) for _ in range(held.choose_of)]
+    drawn = [
+        swell_points(draws, start_s, end_s, share=share, held=held)
+        for draws in stream.random((held.choose_of, rows, 5))
+    ]
     worst = [
         max(autocorrelation_peak(own[k] + drift_cc(time_s, *one[k]), step_s=step_s) for k in (0, 1)) for one in drawn
     ]
     return drawn[int(np.argmin(worst))]
 
 
-def _in_order(time_s: Array, value_cc: Array) -> tuple[Array, Array]:
+def _in_order(time_s: Array, value_cc: Array) -> Points:
     """The same turning points without those that come too early after the last phrase's."""
     reach = np.maximum.accumulate(np.r_[-np.inf, time_s[:-1]])
     keep = time_s > reach + 0.15

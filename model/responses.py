@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from phrasewright.data.cue import PASSAGE_KINDS, Cue, Part
-from phrasewright.data.notes import Notes
+from phrasewright.data.notes import Notes, notes_at
 from phrasewright.data.tempo import TempoMap
 from phrasewright.model.attacks import attacks_of
 from phrasewright.model.hearing import Attacks, PartHearing
@@ -193,16 +193,7 @@ def _sounding_notes(part: Part, attacks: Attacks, layers: Layers, tempo: TempoMa
     joined = (follower >= 0) & layers.connected[np.maximum(follower, 0)]
     end_s = notes.offset_s + np.where(joined, late_s[np.maximum(follower, 0)], late_s)
     offset = np.maximum(tempo.s_to_tick(end_s), onset + 1)
-    return Notes(
-        onset_s=tempo.tick_to_s(onset),
-        offset_s=tempo.tick_to_s(offset),
-        onset_beat=tempo.tick_to_beat(onset),
-        offset_beat=tempo.tick_to_beat(offset),
-        onset_tick=onset,
-        offset_tick=offset,
-        pitch=notes.pitch.copy(),
-        velocity=notes.velocity.copy(),
-    )
+    return notes_at(onset, offset, notes.pitch.copy(), notes.velocity.copy(), tempo=tempo)
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ music further away.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -132,20 +132,18 @@ class Pairs:
 def stretches_of(parts: Sequence[tuple[Attacks, tuple[Phrase, ...]]]) -> Stretches:
     """All stretches of all parts, by part and time."""
     common_s = _common_starts(parts)
-    columns: list[list[NDArray[np.float64]]] = []
-    for index, (attacks, phrases) in enumerate(parts):
-        if attacks.n_attacks:
-            first = _pieces(attacks, phrases, common_s)
-            columns.append([np.full(len(first), float(index)), *_measure(attacks, first)])
-    if not columns:
-        columns = [[np.zeros(0)] * 18]
-    part, first, last, start_s, end_s, n_attacks, pitch, low, thickness, variety, n_classes, *rest = (
-        np.concatenate(column) for column in zip(*columns, strict=True)
-    )
-    return Stretches(
-        *(part.astype(np.int64), first.astype(np.int64), last.astype(np.int64), start_s, end_s),
-        *(n_attacks.astype(np.int64), pitch, low, thickness, variety, n_classes.astype(np.int64), *rest),
-    )
+    found = [
+        _measured(index, attacks, _pieces(attacks, phrases, common_s))
+        for index, (attacks, phrases) in enumerate(parts)
+        if attacks.n_attacks
+    ]
+    if not found:
+        whole, real = np.zeros(0, dtype=np.int64), np.zeros(0)
+        return Stretches(
+            *(whole, whole, whole, real, real, whole, real, real, real, real, whole),
+            *(real, real, real, real, real, real, real),
+        )
+    return Stretches(*(np.concatenate([getattr(one, column.name) for one in found]) for column in fields(Stretches)))
 
 
 def _common_starts(parts: Sequence[tuple[Attacks, tuple[Phrase, ...]]]) -> NDArray[np.float64]:
@@ -176,8 +174,8 @@ def _pieces(attacks: Attacks, phrases: tuple[Phrase, ...], common_s: NDArray[np.
     return np.array(first, dtype=np.int64)
 
 
-def _measure(attacks: Attacks, first: NDArray[np.int64]) -> list[NDArray[np.float64]]:
-    """The columns of `Stretches` after `part`, as floats."""
+def _measured(index: int, attacks: Attacks, first: NDArray[np.int64]) -> Stretches:
+    """The stretches of one part, which is the one at `index`, that begin with the attacks `first`."""
     n = attacks.n_attacks
     last = np.r_[first[1:] - 1, n - 1]
     count = last - first + 1
@@ -207,15 +205,26 @@ def _measure(attacks: Attacks, first: NDArray[np.int64]) -> list[NDArray[np.floa
     few = np.minimum(np.where(turns >= 3, turns, count), 6)
     variety = np.where(count == 1, 0.2, np.where(count == 2, 0.5, 1.0) * distinct / few)
     span_s = np.maximum(attacks.onset_s[last] - start_s, 0.0) * count / np.maximum(count - 1, 1)
-    return [
-        *(first.astype(np.float64), last.astype(np.float64), start_s, end_s, count.astype(np.float64)),
-        *(weighted(attacks.pitch), weighted(attacks.low_pitch), weighted(attacks.n_sounding)),
-        *(np.minimum(variety, 1.0), _distinct(of, attacks.pitch % 12).astype(np.float64)),
-        *(singing / np.maximum(n_pairs, 1), np.minimum(uneven / 0.35, 1.0)),
-        *(count / np.maximum(np.maximum(span_s, end_s - start_s), 0.3), weighted(attacks.velocity)),
-        *(_pattern(of, attacks.pitch, count), n_small / np.maximum(n_moves, 1)),
-        attacks.onset_s[last],
-    ]
+    return Stretches(
+        part=np.full(len(first), index),
+        first=first,
+        last=last,
+        start_s=start_s,
+        end_s=end_s,
+        n_attacks=count,
+        pitch=weighted(attacks.pitch),
+        low=weighted(attacks.low_pitch),
+        thickness=weighted(attacks.n_sounding),
+        variety=np.minimum(variety, 1.0),
+        n_classes=_distinct(of, attacks.pitch % 12),
+        singing=singing / np.maximum(n_pairs, 1),
+        uneven=np.minimum(uneven / 0.35, 1.0),
+        rate=count / np.maximum(np.maximum(span_s, end_s - start_s), 0.3),
+        velocity=weighted(attacks.velocity),
+        pattern=_pattern(of, attacks.pitch, count),
+        steps=n_small / np.maximum(n_moves, 1),
+        last_s=attacks.onset_s[last],
+    )
 
 
 def _pattern(of: NDArray[np.int64], pitch: NDArray[np.int64], count: NDArray[np.int64]) -> NDArray[np.float64]:

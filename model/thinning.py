@@ -222,7 +222,7 @@ def _staircase(stretches: Stretches, value: Floats) -> Staircase:
     where = np.concatenate([single[0], which])
     position = np.concatenate([single[1], busy[1]])
     levels = np.concatenate([single[2], busy[2]])
-    order = np.argsort(position, kind="stable")  # the axis is shared, so this sorts by stretch too
+    order = np.argsort(position)  # no two stand at one place; the axis is shared, so this sorts by stretch too
     where, position, levels = where[order], position[order], levels[order]
     return Staircase(where, position - begin[where], levels)
 
@@ -280,7 +280,8 @@ def _in_step(
     lowest = np.minimum.reduceat(steps, edges)[::2] if len(first) else first
     order = np.argsort(first - last, kind="stable")  # longest first: those still running are a prefix
     first, last, ends, highest, lowest = (a[order] for a in (first, last, ends, highest, lowest))
-    now = steps[first].copy()
+    now = steps[first]
+    steps, limit_cc = steps.astype(np.int16), limit_cc.astype(np.int8)  # looked up at random: small, so that it is near
     ready = first.astype(np.float64)
     lengths = last - first
     found: list[tuple[Ints, Floats, Ints]] = []
@@ -290,8 +291,8 @@ def _in_step(
         share = np.minimum(position - i, 1.0)
         return np.asarray(value[i] + share * (value[i + 1] - value[i]))
 
-    for step in range(int(lengths.max(initial=0))):
-        n = int(np.searchsorted(-lengths, -step, side="left"))  # places with more than `step` intervals
+    running = np.searchsorted(-lengths, -np.arange(lengths.max(initial=0)))  # places with more than so many intervals
+    for step, n in enumerate(running.tolist()):
         k = first[:n] + step
         act = np.flatnonzero((steps[k + 1] != now[:n]) & (ready[:n] < k + 1))
         if not len(act):

@@ -100,6 +100,7 @@ class Trees:
 
     @property
     def n_trees(self) -> int:
+        """How many."""
         return len(self.roots)
 
     @cached_property
@@ -136,7 +137,10 @@ class Walk:
         self._nodes = [_Nodes(forest, self._edges, self._code) for forest in forests]
 
     def predict(self, rows: NDArray[Any]) -> Array:
-        """Predictions of all forests, shape (n_rows, n_forests), of rows (n_rows, n_features); unknown is nan."""
+        """Predictions of all forests, shape (n_rows, n_forests), of rows (n_rows, n_features); unknown is nan.
+
+        Raises ValueError for rows of another shape.
+        """
         if rows.ndim != 2 or rows.shape[1] != self.n_features:
             raise ValueError(f"trees over {self.n_features} features cannot take rows of shape {rows.shape}")
         codes = np.zeros((2, self.n_features, len(rows)), dtype=self._code)  # unknown leads right, or left

@@ -25,13 +25,14 @@ from typing import Any
 import numpy as np
 from click.testing import CliRunner
 from flaw_measures import Site, meets, sites_of
-from seeded_flaws import KINDS, Plant, planted, planted_bytes
+from plants import Plant, planted_bytes
+from seeded_flaws import KINDS, planted
 
 from phrasewright.data.cue import Cue
 from phrasewright.data.demo_cues import write_demo
 from phrasewright.data.reading import read_cue
 from phrasewright.inference.cli import main as command_line
-from phrasewright.inference.shaping import ShapeOptions, shape_cue
+from phrasewright.inference.shaping import Chosen, ShapeOptions, shape_cue
 from phrasewright.model.hearing import CueHearing
 from phrasewright.model.lanes import DenseLanes
 from phrasewright.training.corpus import cut, midi_bytes, performed, read_score
@@ -130,7 +131,7 @@ def shaped_by(path: Path, hand: Hand | None, folder: Path) -> Clean:
             value = hand(hearing, index, seed=seed)
             return DenseLanes(value, np.zeros_like(value))
 
-        content = shape_cue(path, options, predictor=(drawn, "hand", "")).content
+        content = shape_cue(path, options, chosen_by=Chosen(drawn, "hand")).content
     out = folder / f"clean-{path.stem}-{'shaped' if hand is None else 'hand'}.mid"
     out.write_bytes(content)
     cue = read_cue(out)

@@ -53,7 +53,6 @@ LIMIT_BYTES = 1 << 30
 MOST_S = 3600.0
 """Seconds of all parts together that are shaped here: that takes half a millisecond each,
 however little they hold."""
-RULES = (rules_lanes, "rules", "")
 SHARES = {
     "reading": 50, "hearing": 14, "plan": 12, "profile": 9, "style": 2, "weights": 4, "arguments": 3, "store": 3,
     "packed": 3,
@@ -114,13 +113,13 @@ def try_hearing(chance: random.Random, folder: Path) -> str:
         _check_heard(hear(cue))
         return "heard"
     if how < 0.8:
-        from phrasewright.inference.shaping import ShapeOptions, shape_cue
+        from phrasewright.inference.shaping import Chosen, ShapeOptions, shape_cue
 
         options = ShapeOptions(existing=chance.choice(("keep", "replace", "blend")))
         if chance.random() < 0.3 and cue.n_bars:
             first = chance.randrange(1, cue.n_bars + 1)
             options = replace(options, bars=(first, min(first + chance.randrange(4), cue.n_bars)))
-        shaped = shape_cue(cue.path, options, predictor=RULES).content
+        shaped = shape_cue(cue.path, options, chosen_by=Chosen(rules_lanes, "rules")).content
         check_shaped(cue.midi.content, shaped)
         return "lanes written" if shaped != cue.midi.content else "nothing to write"
     from phrasewright.inference.comparing import compare_files
@@ -189,9 +188,9 @@ def try_profile(chance: random.Random, folder: Path) -> None:
     profile = read_profile(path)
     cue = read_cue(sound_cue().path, profile=profile)
     if chance.random() < 0.2:
-        from phrasewright.inference.shaping import ShapeOptions, shape_cue
+        from phrasewright.inference.shaping import Chosen, ShapeOptions, shape_cue
 
-        shaped = shape_cue(cue.path, ShapeOptions(profile=path), predictor=RULES)
+        shaped = shape_cue(cue.path, ShapeOptions(profile=path), chosen_by=Chosen(rules_lanes, "rules"))
         check_shaped(cue.midi.content, shaped.content)
 
 

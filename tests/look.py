@@ -14,7 +14,7 @@ from pathlib import Path
 
 from phrasewright.data.demo_cues import write_demos
 from phrasewright.inference.picture import draw_picture
-from phrasewright.inference.shaping import ShapeOptions, shape_cue
+from phrasewright.inference.shaping import Chosen, ShapeOptions, shape_cue
 from phrasewright.model.prediction import WEIGHTS, network_lanes
 from phrasewright.training.material import Movement, cue_bytes
 
@@ -50,7 +50,7 @@ def main() -> None:
             path.write_bytes(cue_bytes(source, seconds=300.0))
         drawn = {
             "rules": shape_cue(path, ShapeOptions(baseline=True, parts=parts)),
-            "network": shape_cue(path, ShapeOptions(parts=parts), predictor=(predict, "network", "")),
+            "network": shape_cue(path, ShapeOptions(parts=parts), chosen_by=Chosen(predict, "shipped")),
         }
         files = {who: chosen.out / f"{name}-{who}.mid" for who in drawn}
         for who, shaped in drawn.items():

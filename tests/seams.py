@@ -23,7 +23,7 @@ from midi_bytes import Message, track_of, tracks_of
 from phrasewright.data.cue import Cue
 from phrasewright.data.plan import Plan
 from phrasewright.inference import shaping
-from phrasewright.inference.shaping import ShapeOptions, shape_cue
+from phrasewright.inference.shaping import Chosen, ShapeOptions, shape_cue
 from phrasewright.model.hearing import CueHearing
 from phrasewright.model.lanes import DenseLanes
 from phrasewright.model.listening import hear
@@ -295,7 +295,7 @@ def spans(material: Mapping[str, bytes], *, n_spans: int, folder: Path, seed: in
         return lanes[key]
 
     def shaped(path: Path, options: ShapeOptions) -> bytes:
-        return shape_cue(path, options, predictor=(predicted_once, "rules", "")).content
+        return shape_cue(path, options, chosen_by=Chosen(predicted_once, "rules")).content
 
     found = Findings()
     plain, shaping.hear = shaping.hear, heard_once  # each cue is heard once

@@ -8,6 +8,8 @@ import signal
 import socket
 import sqlite3
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import mido
@@ -18,7 +20,7 @@ from shaped_cues import Event, control, line, note, one_track, orchestra, progra
 
 from phrasewright.data.errors import InputError, OutputError, UsageError, WorkerError
 from phrasewright.data.midi import split_midi
-from phrasewright.inference import cli
+from phrasewright.inference import batch, cli
 from phrasewright.inference.batch import cue_paths, shape_files, summary_text
 from phrasewright.inference.shaping import ShapeOptions, shape_cue
 
@@ -64,6 +66,24 @@ def test_bytes_do_not_depend_on_how_many_work(cues: Path, tmp_path: Path) -> Non
     for name in ("Lamp.MIDI", "all.mid", "storm.mid"):
         assert (tmp_path / "1" / name).read_bytes() == (tmp_path / "2" / name).read_bytes()
     assert [cue["parts"] for cue in told[0]["cues"]] == [cue["parts"] for cue in told[1]["cues"]]
+
+
+def test_no_more_processes_are_started_than_there_are_cues(
+    cues: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Five hundred for two cues took minutes to start."""
+    started: list[int] = []
+
+    @contextmanager
+    def workers(jobs: int, cluster: str | None) -> Iterator[tuple[int, float | None]]:
+        started.append(jobs)
+        yield 1, None
+
+    monkeypatch.setattr(batch, "_workers", workers)
+    for cores in (8, 1):
+        monkeypatch.setattr(os, "cpu_count", lambda cores=cores: cores)
+        shape_files([cues], tmp_path / str(cores), options=RULES, jobs=500)
+    assert started == [len(cue_paths([cues])), 2]
 
 
 def test_a_process_that_is_ended_from_outside_costs_nothing_but_time(cues: Path, tmp_path: Path) -> None:

@@ -25,12 +25,12 @@ from shaped_cues import coarse, film_frames, one_track, orchestra
 from phrasewright.data.cue import Cue, Part
 from phrasewright.data.midi import split_midi
 from phrasewright.data.reading import read_cue
-from phrasewright.inference.shaping import Predictor, ShapeOptions, shape_cue
+from phrasewright.inference.shaping import Chosen, ShapeOptions, shape_cue
 from phrasewright.model.events import gesture_spans
 from phrasewright.model.hearing import CueHearing
 from phrasewright.model.lanes import DenseLanes
 from phrasewright.model.listening import hear
-from phrasewright.model.prediction import WEIGHTS, network_lanes
+from phrasewright.model.prediction import WEIGHTS, Predictor, network_lanes
 from phrasewright.model.rules import rules_lanes
 
 CUES: dict[str, Callable[[Path], Path]] = {
@@ -68,7 +68,7 @@ def shaped(
 ) -> tuple[Cue, CueHearing, bytes]:
     path = CUES[request.param](tmp_path_factory.mktemp("cue") / "cue.mid")
     name, predict = predictor
-    result = shape_cue(path, predictor=(predict, name, ""))
+    result = shape_cue(path, chosen_by=Chosen(predict, name))
     cue = read_cue(path)
     return cue, hear(cue), result.content
 
@@ -146,7 +146,7 @@ def test_dynamics_and_expression_never_copy_each_other(shaped: tuple[Cue, CueHea
 def test_two_runs_give_the_same_bytes(predictor: tuple[str, Predictor], tmp_path: Path) -> None:
     path = orchestra(tmp_path / "cue.mid")
     name, predict = predictor
-    first, second = (shape_cue(path, predictor=(predict, name, "")).content for _ in range(2))
+    first, second = (shape_cue(path, chosen_by=Chosen(predict, name)).content for _ in range(2))
     assert first == second
 
 

@@ -1,16 +1,21 @@
-"""The level law, against its published values and by hand."""
+"""The level law, against its published values and by hand; spans and runs on the grid."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from phrasewright.model.lanes import (
     DYNAMICS_DB_PER_STEP,
     combined_level_db,
+    covered,
     db_to_expression,
     dynamics_to_db,
     expression_to_db,
+    runs,
+    stands_for_s,
 )
 
 # L = 40 log10(CC7 * CC11 / 127^2), General MIDI developer guidelines; values worked out from the law
@@ -42,6 +47,15 @@ def test_a_decibel_takes_more_steps_higher_up(at_cc: int, steps: float) -> None:
     assert db_to_expression(expression_to_db(at_cc) + 1.0) - at_cc == pytest.approx(steps, abs=0.06)
 
 
+def test_a_frame_stands_for_the_way_to_its_neighbours() -> None:
+    """At most 80 ms to either side: after a rest, or where nothing was drawn, no frame counts for all that is missing.
+    """
+    frames = np.array([0, 4, 6, 14, 100, 101])
+    assert stands_for_s(frames) == pytest.approx([0.04, 0.03, 0.05, 0.12, 0.085, 0.045])
+    assert stands_for_s(frames[:1]) == pytest.approx([0.08])
+    assert len(stands_for_s(frames[:0])) == 0
+
+
 def test_silence_is_minus_infinity_without_a_warning() -> None:
     assert expression_to_db(0) == -np.inf
 
@@ -59,3 +73,15 @@ def test_both_controllers_add() -> None:
 def test_the_law_inverts() -> None:
     steps = np.arange(1, 128)
     assert np.allclose(db_to_expression(expression_to_db(steps)), steps)
+
+
+@given(st.lists(st.booleans(), max_size=12))
+def test_runs_of_a_mask_cover_it_and_nothing_else(values: list[bool]) -> None:
+    mask = np.array(values, dtype=bool)
+    spans = runs(mask)
+    assert np.array_equal(covered(spans[:, 0], spans[:, 1], len(mask)), mask)
+    assert np.all(spans[1:, 0] > spans[:-1, 1])  # runs that touch are one
+
+
+def test_a_span_that_runs_backwards_or_lies_outside_covers_nothing() -> None:
+    assert not np.any(covered(np.array([5, -4, 20]), np.array([3, -1, 25]), 10))

@@ -24,11 +24,12 @@ def folder(tmp_path: Path) -> Path:
 
 
 def test_no_movement_is_learned_from_and_judged_on_or_trained_on() -> None:
-    names = [m.name for f in (material.test_movements(), material.validation_movements()) for m in f.learned + f.judged]
+    both = material.final_movements(), material.validation_movements()
+    names = [m.name for some in both for m in (*some.learned, *some.judged)]
     assert len(names) == len(set(names)) == 26
     assert not set(names) & set(score_names())
     assert {name.split("/")[0] for name in names} == {"beethoven", "schumann_robert"}
-    assert len(material.test_movements().learned) == len(material.validation_movements().learned) == 10
+    assert len(material.final_movements().learned) == len(material.validation_movements().learned) == 10
 
 
 def test_a_cue_is_cut_at_the_bar_and_heard_as_a_file(folder: Path) -> None:
@@ -56,7 +57,7 @@ def test_the_amounts_grow_from_sixteen_seconds_of_one_line(folder: Path) -> None
 
 @pytest.mark.slow
 def test_movements_have_steady_bars_and_two_minutes() -> None:
-    for movement in material.test_movements().learned[:2]:
+    for movement in material.final_movements().learned[:2]:
         cue = heard(movement)
         assert len(cue.parts) == 4
         assert 118.0 < cue.cue.duration_s < 124.0

@@ -158,6 +158,7 @@ def test_only_long_cues_on_several_cores_are_spread(monkeypatch: pytest.MonkeyPa
     least = parts_at_once.LEAST_SIZE
     assert processes_for([least] * 40) == parts_at_once.MOST_PROCESSES
     assert processes_for([least] * 40, most=2) == 2
+    assert processes_for([least] * 40, most=9999) == 16  # two for each core, not all that are asked for
     assert processes_for([least] * 40, most=1) == 1
     assert processes_for([least // 10] * 15) == 1
     assert processes_for([least * 20]) == 1  # one part is not divided
@@ -236,7 +237,10 @@ def children_of(process: int) -> list[int]:
 
 def started(cue: Path, out: Path, *arguments: str) -> subprocess.Popen[bytes]:
     command = [sys.executable, "-m", "phrasewright.inference.cli", "shape", str(cue), "-o", str(out), *arguments]
-    return subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, start_new_session=True)
+    return subprocess.Popen(
+        command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, start_new_session=True,
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # else ignored in the background
+    )  # fmt: skip
 
 
 def working(process: subprocess.Popen[bytes]) -> list[int]:
@@ -324,8 +328,8 @@ def test_what_ends_the_command_ends_its_processes(
         assert all(gone(child, within_s=20.0 if sent == signal.SIGKILL else 1.0) for child in children)
         if process.returncode == 0:
             assert said == ""
-        elif sent == signal.SIGINT:
-            assert (said.split(), process.returncode) == (["Aborted!"], 1)
+        elif sent == signal.SIGINT:  # of its 1 the interpreter may make that it was ended by the signal
+            assert (said.split(), process.returncode) in ((["Aborted!"], 1), (["Aborted!"], -sent))
         else:
             assert (said, process.returncode) in (("", -sent), ("", 128 + sent))
         if out.exists():
@@ -337,4 +341,5 @@ def test_what_ends_the_command_ends_its_processes(
     with Store() as store:
         assert store.check() == []
     assert n_forked
+    assert n_whole < times
     print(f"{times} times {sent.name}: {n_forked} with forked processes, {n_whole} whole files, none half")

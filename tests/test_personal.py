@@ -13,16 +13,18 @@ from sound_files import sound_hearing, sound_style
 from phrasewright.data.cue import FAMILIES
 from phrasewright.data.curves import LANES
 from phrasewright.data.reading import read_cue
+from phrasewright.model import personal
 from phrasewright.model.hearing import ROLES, CueHearing
 from phrasewright.model.listening import hear
 from phrasewright.model.parameters import DEFAULT
-from phrasewright.model.personal import Style, evidence_of, personal_moments, style_lanes
+from phrasewright.model.personal import VOICES, Style, evidence_of, personal_moments, style_lanes
 from phrasewright.model.personal_features import FEATURE_VERSION, N_BASIS, RAW, moments_of
 from phrasewright.model.prediction import foreseeable
 from phrasewright.model.rules import raw_cc, rules_lanes
 from phrasewright.model.style_files import style_bytes, style_from
+from phrasewright.training import personal_fitting
 from phrasewright.training.personal_examples import part_examples
-from phrasewright.training.personal_fitting import fit_style
+from phrasewright.training.personal_fitting import KEPT, fit_style, kept_voices
 
 RAW_SUMS, BASIS_SUMS = [6143.732, 264280.215], [-425.133, -19945.189]
 
@@ -77,6 +79,15 @@ def test_columns_far_from_an_edit_stay_as_they_were(tmp_path: Path) -> None:
     assert np.array_equal(here.basis, there.basis)
 
 
+def test_a_style_answers_alike_far_from_an_edit(tmp_path: Path, style: Style) -> None:
+    """To the bit, with every voice in it: sums over columns must not hang on how many moments there are."""
+    every = {name: replace(model, stack=np.full(len(VOICES), 1 / len(VOICES))) for name, model in style.lanes.items()}
+    short = hear(read_cue(write_cue(tmp_path / "a.mid", seed=1, n_phrases=6)))
+    longer = hear(read_cue(write_cue(tmp_path / "b.mid", seed=1, n_phrases=7)))
+    here, there = (style_lanes(c, 0, replace(style, lanes=every), shipped=rules_lanes) for c in (short, longer))
+    assert np.array_equal(here.value_cc[:380], there.value_cc[:380])
+
+
 def test_bytes_come_back_and_answer_alike(cue: CueHearing, style: Style) -> None:
     content = style_bytes(style)
     again = style_from(content, source="bytes")
@@ -116,3 +127,59 @@ def test_each_weight_of_the_stack_belongs_to_its_own_voice() -> None:
         apart.append(float(np.abs(own - shipped).mean()))
     assert apart[0] < 3.0  # what is lost between the frames at which a style answers
     assert apart[1] > 9.0
+
+
+def test_voices_that_cost_time_are_left_out_where_phrases_held_back_do_as_well_without() -> None:
+    cheapest, middle, last = KEPT
+    assert set(last) >= {"evidence", "deep"}
+
+    def kept(n_phrases: int, *, without_network: float, without_forest: float) -> tuple[str, ...]:
+        loss = {VOICES: 1.0, middle: without_network, cheapest: without_forest, last: 1.0}
+        return kept_voices(loss.__getitem__, n_phrases)
+
+    assert kept(90, without_network=1.0, without_forest=1.01) == cheapest
+    assert kept(90, without_network=1.02, without_forest=1.2) == middle
+    assert kept(90, without_network=1.1, without_forest=1.2) == last
+    assert kept(2, without_network=1.0, without_forest=1.0) == last, "two phrases tell too little"
+
+
+def test_a_style_asks_only_for_what_has_a_say(
+    cue: CueHearing, style: Style, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Without voices on it the evidence network is never run, and what is written is the same to the bit."""
+
+    def weighed(*stack: float) -> Style:
+        lanes = {name: replace(model, stack=np.array(stack)) for name, model in style.lanes.items()}
+        return replace(style, lanes=lanes)
+
+    assert weighed(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 1.0).asks_network
+    for own, columns in (((0.1, 0.2, 0.0, 0.7, 0.0, 0.0, 0.0), 0), ((0.0, 0.0, 0.3, 0.3, 0.4, 0.0, 0.0), N_BASIS)):
+        quick = weighed(*own)
+        assert not quick.asks_network
+        frames = np.arange(0, 600, 7)
+        moments = personal_moments(cue, 1, frames)
+        shipped_cc = np.full((len(frames), 3), 70.0)
+        said = quick.voices(moments, shipped_cc, led_cc={})
+        less = replace(moments, basis=moments.basis[:, :columns], deep=None)
+        for lane, voices in quick.voices(less, shipped_cc, led_cc={}).items():
+            assert np.array_equal(voices @ own, said[lane] @ own)
+        with monkeypatch.context() as patch:
+            patch.setattr(personal, "evidence_features", None)
+            style_lanes(cue, 1, quick, shipped=rules_lanes)
+
+
+def test_a_voice_that_is_left_out_takes_no_place_in_the_file(cue: CueHearing) -> None:
+    shipped, target = rules_lanes(cue, 0), hand_cc(cue, 0)
+    examples = part_examples(cue, 0, target, weight=np.ones_like(target), shipped=shipped)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(personal_fitting, "FEARED", 0.0)
+        patch.setattr(personal_fitting, "WORSE", 1.0)
+        quick = fit_style(examples, name="hand", about={}).style
+        whole = fit_style(examples, name="hand", about={}, all_voices=True).style
+    assert not quick.asks_network
+    assert {model.deep.n_trees for model in quick.lanes.values()} == {0}
+    assert len(style_bytes(quick)) < 0.6 * len(style_bytes(whole))
+    again = style_from(style_bytes(quick), source="bytes")
+    one, other, third = (style_lanes(cue, 1, s, shipped=rules_lanes).value_cc for s in (quick, again, whole))
+    assert np.array_equal(one, other)
+    assert np.array_equal(one, third)

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
 import xml.etree.ElementTree as ET
 from pathlib import Path
 from typing import Any
@@ -151,6 +154,19 @@ def test_the_settings_of_the_drawing_library_stay(cue: Path, tmp_path: Path) -> 
     before = dict(mpl.rcParams)
     draw_picture(cue, tmp_path / "a.svg", bars=(1, 2))
     assert dict(mpl.rcParams) == before
+
+
+@pytest.mark.parametrize("settings", [b"text.usetex: True\nsavefig.dpi: 3000\nlines.linewidth: 9\n", b"\xff\xfe\0"])
+def test_settings_of_the_folder_one_stands_in_are_not_obeyed(settings: bytes, cue: Path, tmp_path: Path) -> None:
+    """They came with somebody's cue, and may start a program."""
+    draw_picture(cue, tmp_path / "usual.svg")
+    (tmp_path / "theirs").mkdir()
+    (tmp_path / "theirs" / "matplotlibrc").write_bytes(settings)
+    words = [sys.executable, "-m", "phrasewright.inference.cli", "picture", str(cue), "-o", "picture.svg"]
+    environment = os.environ | {"MPLBACKEND": "nowhere"}
+    told = subprocess.run(words, cwd=tmp_path / "theirs", env=environment, capture_output=True, text=True)
+    assert (told.returncode, told.stderr) == (0, "")
+    assert (tmp_path / "theirs" / "picture.svg").read_bytes() == (tmp_path / "usual.svg").read_bytes()
 
 
 def test_a_second_file_is_laid_over(cue: Path, tmp_path: Path) -> None:

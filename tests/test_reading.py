@@ -11,7 +11,10 @@ from hypothesis import strategies as st
 from midi_bytes import END, chunk, control, cue_from, line, name, note, number, program, smf, text
 
 from phrasewright.data.cue import Cue
+from phrasewright.data.curves import ALL_LANES
 from phrasewright.data.errors import InputError
+from phrasewright.data.profiles import read_profile
+from phrasewright.data.reading import read_cue
 
 FOUR = [72, 74, 76, 77]
 TEMPO_0 = b"\x00\xff\x51\x03\x00\x00\x00"
@@ -131,6 +134,28 @@ def test_drawn_lanes_are_kept_with_their_times(tmp_path: Path) -> None:
     assert existing[1].value_cc.tolist() == [30, 50]
     assert existing[11].time_s.tolist() == [0.5]
     assert existing[2].n_points == 0
+
+
+@pytest.mark.parametrize(
+    ("drawn", "table", "found"),
+    [
+        ({1: 50}, "", {"dynamics": 50}),
+        ({1: 50, 20: 60}, "lanes.dynamics = 20", {"dynamics": 60}),
+        ({1: 50}, "lanes.dynamics = 20", {"dynamics": 50}),  # drawn before there was a profile
+        ({1: 50, 2: 40}, "lanes.dynamics = 2\nlanes.vibrato = 1", {"dynamics": 40, "vibrato": 50}),
+        ({1: 50}, "lanes.dynamics = 2\nlanes.vibrato = 1", {"vibrato": 50}),  # the usual one is another lane's
+    ],
+)
+def test_a_lane_stands_on_its_own_controller_else_on_the_usual_one(
+    tmp_path: Path, drawn: dict[int, int], table: str, found: dict[str, int]
+) -> None:
+    (tmp_path / "own.toml").write_text(f"[flute]\n{table}\n")
+    path = tmp_path / "cue.mid"
+    events = [control(cc, value) for cc, value in drawn.items()]
+    path.write_bytes(smf(chunk(program(73), *events, line(FOUR), END)))
+    part = read_cue(path, profile=read_profile(tmp_path / "own.toml") if table else None).parts[0]
+    lanes = {lane: curve.value_cc.tolist() for lane in ALL_LANES if (curve := part.drawn(lane)) is not None}
+    assert lanes == {lane: [value] for lane, value in found.items()}
 
 
 def test_lanes_in_a_track_without_notes_are_pointed_out(tmp_path: Path) -> None:

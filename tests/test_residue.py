@@ -75,7 +75,7 @@ def test_the_least_periodic_of_several_is_not_worse_than_any() -> None:
 def test_swells_of_a_long_note_leave_its_ends_alone(seed: int, length_s: float) -> None:
     held = DEFAULT.held
     rows = np.random.default_rng(seed).random((n_draws(length_s, held.swell_leg_s), 5))
-    dynamics, expression = swell_points(rows, 20.0, 20.0 + length_s, held=held)
+    dynamics, expression = swell_points(rows, 20.0, 20.0 + length_s, share=1.0, held=held)
     for time_s, value_cc in (dynamics, expression):
         assert (time_s[0], value_cc[0], time_s[-1], value_cc[-1]) == (20.0, 0.0, 20.0 + length_s, 0.0)
         assert np.all(np.diff(time_s) >= min(held.swell_edge_s, held.swell_leg_s[0] - 0.6 - 1e-9))
@@ -88,7 +88,7 @@ def test_swells_of_expression_go_with_dynamics_and_are_no_copy() -> None:
     agree = []
     for seed in range(40):
         rows = np.random.default_rng(seed).random((n_draws(30.0, held.swell_leg_s), 5))
-        both = [drift_cc(time_s, *points) for points in swell_points(rows, 0.0, 30.0, held=held)]
+        both = [drift_cc(time_s, *points) for points in swell_points(rows, 0.0, 30.0, share=1.0, held=held)]
         agree.append(float(np.corrcoef(*both)[0, 1]))
     assert 0.5 < np.median(agree) < 0.93
     assert max(agree) < 0.98

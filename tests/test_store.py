@@ -149,6 +149,8 @@ def test_style_names_are_safe(name: str, tmp_path: Path) -> None:
 
 
 def test_the_store_stands_where_the_environment_says(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    monkeypatch.setenv("PHRASEWRIGHT_HOME", "~/as/in/a/file/of/settings")
+    assert store_folder() == Path.home() / "as/in/a/file/of/settings"
     monkeypatch.setenv("PHRASEWRIGHT_HOME", str(tmp_path / "home"))
     assert store_folder() == tmp_path / "home"
     with Store():

@@ -53,6 +53,13 @@ def test_tempi_may_come_in_any_order_and_the_last_at_a_tick_counts() -> None:
     np.testing.assert_allclose(tempo.tick_to_s([480, 960]), [1.0, 1.25])
 
 
+def test_beats_are_counted_in_the_metres_own_unit() -> None:
+    tempo = tempo_map([], [(0, 6, 8), (2 * 288, 3, 4)], ticks_per_beat=96)
+    assert tempo.bar_and_beat(0) == (1, 1.0)
+    assert tempo.bar_and_beat(288 + 3 * 48) == (2, pytest.approx(4.0))
+    assert tempo.bar_and_beat(2 * 288 + 2 * 96 + 48) == (3, pytest.approx(3.5))
+
+
 def test_bars_follow_the_metre_whatever_the_beat() -> None:
     tempo = tempo_map([], [(0, 6, 8), (2 * 288, 3, 4), (2 * 288 + 288, 5, 8)], ticks_per_beat=96)
     np.testing.assert_allclose(tempo.bar_to_tick([1, 2, 3, 4, 5]), [0, 288, 576, 864, 1104])

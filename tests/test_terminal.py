@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import os
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -14,7 +15,7 @@ from click.testing import CliRunner, Result
 from midi_bytes import END, chunk, line, name, program, smf, text
 
 from phrasewright.inference.cli import main
-from phrasewright.inference.terminal import say
+from phrasewright.inference.terminal import ended_tidily, say
 
 HOSTILE = "Violin \x1b]0;owned\x07\x1b[2J\x9b31m\u202e I\nII"
 
@@ -109,3 +110,33 @@ def test_a_full_disk_behind_standard_output_is_told_in_one_line(place: Path) -> 
     assert ended.returncode == 1
     assert len(ended.stderr.splitlines()) == 1
     assert ended.stderr.startswith("phrasewright: standard output: cannot be written")
+
+
+@pytest.mark.parametrize(("sent", "ending"), [(signal.SIGINT, KeyboardInterrupt), (signal.SIGTERM, SystemExit)])
+def test_a_request_to_end_stays_one_whatever_becomes_of_it(sent: signal.Signals, ending: type[BaseException]) -> None:
+    """A library that was being loaded made a RuntimeError of it, which would have ended in a traceback."""
+
+    @ended_tidily()
+    def loading() -> None:
+        try:
+            signal.raise_signal(sent)
+        except BaseException as fault:
+            raise RuntimeError("while a class was made") from fault
+
+    with pytest.raises(ending) as told:
+        loading()
+    if ending is SystemExit:
+        assert told.value.args == (128 + sent,)
+    with pytest.raises(RuntimeError, match="another"), ended_tidily():
+        raise RuntimeError("another")
+    assert signal.getsignal(sent) == (signal.default_int_handler if sent == signal.SIGINT else signal.SIG_DFL)
+
+
+def test_what_is_ignored_stays_ignored() -> None:
+    """As after nohup, or in the background of a script."""
+    before = signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    try:
+        with ended_tidily():
+            signal.raise_signal(signal.SIGHUP)
+    finally:
+        signal.signal(signal.SIGHUP, before)

@@ -18,7 +18,6 @@ from phrasewright.data.corrections import (
     CorrectionSet,
     Trim,
     cue_fingerprint,
-    drawn_lane,
     stored_cue,
 )
 from phrasewright.data.cue import Cue
@@ -72,7 +71,7 @@ def corrections_of(
     told: list[str] = []
     music_s = 0.0
     for index, heard in enumerate(hearing.parts):
-        if not any(drawn_lane(heard.part, lane) is not None for lane in ALL_LANES):
+        if not any(heard.part.drawn(lane) is not None for lane in ALL_LANES):
             continue
         here, faults = _of_part(hearing, index, [judged.parts[index] for judged in found], base, approved=approved)
         corrections += here
@@ -126,7 +125,7 @@ def _judged_part(hearing: CueHearing, index: int, own: FirstPass) -> _JudgedPart
     maps = {m.recorded: m.time_map for m in own.match.parts if m.corrected == index}
     frames = _frames(hearing, index)
     beat = tempo.s_to_beat(_seconds(frames))
-    lanes = {lane: curve for lane in ALL_LANES if (curve := drawn_lane(heard.part, lane)) is not None}
+    lanes = {lane: curve for lane in ALL_LANES if (curve := heard.part.drawn(lane)) is not None}
     # what sounds over new notes has no first pass to be compared with
     governing = np.maximum(np.searchsorted(notes.onset_s, _seconds(frames) + 1e-6, side="right") - 1, 0)
     known = sources[governing] >= 0
@@ -193,7 +192,7 @@ def _of_part(
 ) -> tuple[list[Correction], list[str]]:
     """The corrections of one part, and what could not be matched."""
     heard = hearing.parts[index]
-    lanes = {lane: curve for lane in ALL_LANES if (curve := drawn_lane(heard.part, lane)) is not None}
+    lanes = {lane: curve for lane in ALL_LANES if (curve := heard.part.drawn(lane)) is not None}
     verdicts: dict[tuple[int, str], _Verdict] = {}
     sounding = _frames(hearing, index)
     for number, phrase in enumerate(heard.phrases):

@@ -27,7 +27,7 @@ from phrasewright.data.curves import ALL_LANES, COLOUR_LANES, HIGHER
 from phrasewright.model.hearing import CueHearing
 from phrasewright.model.intervals import interval_of, resamples
 from phrasewright.model.lanes import FRAME_S
-from phrasewright.model.personal import Predictor
+from phrasewright.model.prediction import Predictor
 from phrasewright.training.alive import join_depths_cc
 
 Floats = NDArray[np.float64]

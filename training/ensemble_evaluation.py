@@ -13,7 +13,7 @@ import argparse
 import json
 import sys
 import tempfile
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from itertools import combinations
 from pathlib import Path
 from typing import Any
@@ -26,14 +26,13 @@ from phrasewright.data.plan import LEVELS_CC, Change, Plan
 from phrasewright.data.profiles import read_profile
 from phrasewright.data.reading import read_cue
 from phrasewright.model.hearing import EVENTS, ROLES, CueHearing
-from phrasewright.model.lanes import FRAME_S, DenseLanes, combined_level_db, n_frames_for, runs
+from phrasewright.model.lanes import FRAME_S, combined_level_db, n_frames_for, runs
 from phrasewright.model.limits import sounding_frames
 from phrasewright.model.listening import hear
-from phrasewright.model.prediction import network_lanes, residue_cc
+from phrasewright.model.prediction import Predictor, network_lanes, residue_cc
 from phrasewright.model.rules import rules_lanes
 
 Array = NDArray[np.float64]
-Predictor = Callable[[CueHearing, int], DenseLanes]
 _MELODY, _COUNTER = ROLES.index("melody"), ROLES.index("counter")
 _TOGETHER_S, _CHANGE_PARTS = 0.035, 3
 _AROUND_S = 0.6

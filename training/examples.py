@@ -24,7 +24,7 @@ from phrasewright.data.curves import LANES
 from phrasewright.data.store import Store
 from phrasewright.model.features import part_features
 from phrasewright.model.hearing import EVENTS, FIGURES, ROLES, CueHearing
-from phrasewright.model.lanes import FRAME_S, n_frames_for
+from phrasewright.model.lanes import FRAME_S, n_frames_for, stands_for_s
 from phrasewright.model.limits import sounding_frames
 from phrasewright.model.listening import hear
 from phrasewright.model.parameters import DEFAULT
@@ -41,7 +41,6 @@ MOST_PARTS = 5
 """Parts taken of a cue: of a full score, some, for cost; all were heard with the others around them."""
 REPEATED, TREMOLO = FIGURES.index("repeated"), FIGURES.index("tremolo")
 SPIKES = (EVENTS.index("accent"), EVENTS.index("sforzando"))
-LONGEST_S = 8 * FRAME_S
 NEIGHBOURS_S = (-2.0, -1.0, -0.5, -0.2, 0.2, 0.5, 1.0, 2.0)
 """Where a drawn lane is looked at around a moment (`known_inputs` in evidence_fitting.py)."""
 
@@ -114,15 +113,13 @@ def part_of(
     else:
         target = np.repeat(drawn_by[np.minimum(frames, len(drawn_by) - 1)][:, None], len(people), axis=1)
         sounding[frames] &= np.isfinite(target[:, 0]).any(axis=1)
-    time_s = features.time_s
-    gap_s = np.minimum(np.diff(time_s, append=time_s[-1:] + LONGEST_S), 2 * LONGEST_S)
     return PartMade(
         attack=features.attack,
         onset_s=features.onset_s,
         frame=np.concatenate([features.frame, moments.basis[:, :N_BASIS]], axis=1),
         at=features.at,
-        weight_s=(gap_s + np.r_[gap_s[:1], gap_s[:-1]]) / 2.0 * sounding[frames],
-        time_s=time_s,
+        weight_s=stands_for_s(frames) * sounding[frames],
+        time_s=features.time_s,
         phrase=part.attacks.phrase[features.at],
         target=target,
         default=rules_cc,

@@ -18,7 +18,6 @@ from phrasewright.data.corrections import (
     StoredCue,
     cue_fingerprint,
     digest,
-    drawn_lane,
     tempo_knots,
 )
 from phrasewright.data.cue import Cue
@@ -112,7 +111,7 @@ def record_of_file(shaped: Cue) -> ShapedRecord:
     """The first pass in a shaped file that was not recorded: all its lanes count as predicted."""
     parts = []
     for part in shaped.parts:
-        lanes = {lane: drawn_lane(part, lane) for lane in ALL_LANES}
+        lanes = {lane: part.drawn(lane) for lane in ALL_LANES}
         parts.append(ShapedPart(part.name, part.notes, {lane: c for lane, c in lanes.items() if c is not None}))
     content = shaped.midi.content
     print_, knots = cue_fingerprint(shaped), tempo_knots(shaped.tempo)

@@ -15,7 +15,7 @@ from __future__ import annotations
 import argparse
 import re
 import xml.etree.ElementTree as ElementTree
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -24,8 +24,9 @@ from numpy.typing import NDArray
 
 from phrasewright.model.hearing import CueHearing
 from phrasewright.model.intervals import interval_of, resamples
-from phrasewright.model.lanes import FRAME_S, DenseLanes
+from phrasewright.model.lanes import FRAME_S
 from phrasewright.model.listening import hear
+from phrasewright.model.prediction import Predictor, network_lanes
 from phrasewright.model.rules import rules_lanes
 from phrasewright.training.boundary_corpus import corpus_root, musicxml_parts, pitch_of
 from phrasewright.training.corpus import cue_of
@@ -136,7 +137,7 @@ def _joined(notes: list[tuple[float, float, int, bool]]) -> list[Row]:
 
 
 def agreement(
-    hearing: CueHearing, wedges: Sequence[Wedge], lanes: Callable[[CueHearing, int], DenseLanes]
+    hearing: CueHearing, wedges: Sequence[Wedge], lanes: Predictor
 ) -> NDArray[np.float64]:
     """For each wedge with more than one onset whether the lane and the contour go its way.
 
@@ -164,9 +165,7 @@ def agreement(
     return np.array(found, dtype=np.float64).reshape(-1, 2)
 
 
-def work_rows(
-    folder: str, contenders: dict[str, Callable[[CueHearing, int], DenseLanes]]
-) -> dict[str, NDArray[np.float64]]:
+def work_rows(folder: str, contenders: dict[str, Predictor]) -> dict[str, NDArray[np.float64]]:
     """Right and wrong of each contender, and of the contour, over the wedges of a work; arrays of shape (n_wedges,)."""
     rows: dict[str, list[NDArray[np.float64]]] = {title: [] for title in (*contenders, "contour")}
     for path in sorted((corpus_root() / folder).glob("*.mxl")):
@@ -185,10 +184,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
     """Print the table."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--network", action="store_true", help="the shipped network too")
-    contenders: dict[str, Callable[[CueHearing, int], DenseLanes]] = {"rules": rules_lanes}
+    contenders: dict[str, Predictor] = {"rules": rules_lanes}
     if parser.parse_args(arguments).network:
-        from phrasewright.model.prediction import network_lanes
-
         contenders["network"] = network_lanes
     print("share of printed hairpins whose way the dynamics lane goes")
     print(f"  {'':<20} {'wedges':>7}  " + "  ".join(f"{title:<20}" for title in (*contenders, "contour")))

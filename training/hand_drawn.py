@@ -14,7 +14,6 @@ with the hand, each drawn stretch about its mean; for a constant, the rules and 
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -25,10 +24,10 @@ from phrasewright.data.curves import Curve
 from phrasewright.data.errors import InputError
 from phrasewright.data.reading import read_cue
 from phrasewright.model.hearing import CueHearing
-from phrasewright.model.lanes import FRAME_S, DenseLanes
+from phrasewright.model.lanes import FRAME_S
 from phrasewright.model.limits import sounding_frames
 from phrasewright.model.listening import hear
-from phrasewright.model.prediction import network_lanes
+from phrasewright.model.prediction import Predictor, network_lanes
 from phrasewright.model.rules import rules_lanes
 from phrasewright.training.boundary_corpus import corpus_root
 
@@ -122,7 +121,7 @@ def agreement(drawn: Stretches, lane_cc: Array) -> tuple[float, float, float]:
 def main() -> None:
     """Print the table."""
     hearing, parts = hand_drawn()
-    contenders: dict[str, Callable[[CueHearing, int], DenseLanes]] = {"rules": rules_lanes, "network": network_lanes}
+    contenders: dict[str, Predictor] = {"rules": rules_lanes, "network": network_lanes}
     print(f"{'':<10} {'seconds':>7} {'constant':>8}  " + "  ".join(f"{name}: error agree     r" for name in contenders))
     for drawn in parts:
         middle = float(np.abs(drawn.value_cc - np.median(drawn.value_cc)).mean())

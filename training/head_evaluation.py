@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from phrasewright.data.curves import LANES
 from phrasewright.model.evidence import band_factors, fitted_head, head_prior
-from phrasewright.model.lanes import FRAME_S, n_frames_for
+from phrasewright.model.lanes import FRAME_S, n_frames_for, stands_for_s
 from phrasewright.model.limits import sounding_frames
 from phrasewright.model.prediction import evidence_features, prediction_frames
 from phrasewright.training.alive import life_of, pooled
@@ -93,9 +93,7 @@ def _drawn(hand: Hand, span: Span, seed: int, views: Views) -> tuple[NDArray[np.
     time_s = frames * FRAME_S
     inside = sounding[frames] & (time_s >= span.start_s) & (time_s < span.end_s)
     drawn = np.clip(np.rint(hand(span.hearing, span.index, seed=seed)), 0.0, 127.0)
-    gap_s = np.minimum(np.diff(time_s, append=time_s[-1:] + 0.08), 0.16)
-    stands_s = (gap_s + np.r_[gap_s[:1], gap_s[:-1]]) / 2.0
-    return seen[inside], drawn[np.minimum(frames, len(drawn) - 1)][inside], stands_s[inside]
+    return seen[inside], drawn[np.minimum(frames, len(drawn) - 1)][inside], stands_for_s(frames)[inside]
 
 
 def main(arguments: Sequence[str] | None = None) -> None:

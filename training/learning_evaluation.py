@@ -39,11 +39,11 @@ from phrasewright.training.material import (
     HANDS,
     Hand,
     Span,
+    final_movements,
     hands_at,
     log_run,
     spans_to_judge,
     spans_to_learn,
-    test_movements,
     validation_movements,
 )
 from phrasewright.training.personal_examples import part_examples
@@ -102,7 +102,7 @@ def examples_of_corrections(corrections: Sequence[Correction]) -> Examples:
 def fitted_to(corrections: Sequence[Correction]) -> tuple[Fitted, Examples]:
     """The personal layer learned from corrections."""
     examples = examples_of_corrections(corrections)
-    return fit_style(examples, name="judged", about={}), examples
+    return fit_style(examples, name="judged", about={}, all_voices=True), examples
 
 
 def evaluate_hand(hand: Hand, learn: Sequence[Span], judge: Sequence[Span], *, seed: int) -> dict[str, Any]:
@@ -318,7 +318,7 @@ def main(argv: Sequence[str] | None = None) -> None:
     names = [name for name in hands if not chosen.only or name in chosen.only.split(",")]
     if not names:
         parser.error(f"--only {chosen.only}: the hands are {', '.join(hands)}")
-    movements = validation_movements() if chosen.hands == "validation" else test_movements()
+    movements = validation_movements() if chosen.hands == "validation" else final_movements()
     amounts = chosen.amounts.split(",")
     _SPANS.update({amount: spans_to_learn(movements, AMOUNTS[amount]) for amount in amounts})
     _SPANS["judge"] = spans_to_judge(movements)

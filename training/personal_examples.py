@@ -16,10 +16,10 @@ from phrasewright.data.cue import FAMILIES
 from phrasewright.data.curves import ALL_LANES, COLOUR_LANES, LANES
 from phrasewright.model.colour_lanes import ruled_cc
 from phrasewright.model.hearing import CueHearing, PartHearing
-from phrasewright.model.lanes import FRAME_S, DenseLanes
+from phrasewright.model.lanes import FRAME_S, DenseLanes, stands_for_s
 from phrasewright.model.limits import sounding_frames
-from phrasewright.model.personal import Predictor, personal_moments, plan_lift_cc
-from phrasewright.model.prediction import prediction_frames
+from phrasewright.model.personal import personal_moments, plan_lift_cc
+from phrasewright.model.prediction import Predictor, prediction_frames
 from phrasewright.model.responses import by_default_law, timing_of
 from phrasewright.training.personal_fitting import Examples, joined_examples
 
@@ -59,8 +59,6 @@ def part_examples(
     frames = prediction_frames(hearing, index, n_frames=n_frames)
     frames = frames[sounding_frames(hearing, index, n_frames)[frames]]
     frames = frames[np.any(weight[frames] > 0, axis=1)]
-    gap = np.diff(frames, append=frames[-1:] + 8).astype(np.float64)
-    stands_s = np.minimum((gap + np.r_[gap[:1], gap[:-1]]) / 2.0, 8.0) * FRAME_S
     start_s = np.array([p.start_s for p in part.phrases])
     phrase = np.clip(np.searchsorted(start_s, frames * FRAME_S + 1e-9, side="right") - 1, 0, None)
     lift = lift_cc(hearing, index, frames)
@@ -75,7 +73,7 @@ def part_examples(
         moments=personal_moments(hearing, index, frames),
         shipped_cc=base - lift,
         target_cc=np.nan_to_num(target_cc[frames]) - lift,
-        weight_s=weight[frames] * stands_s[:, None],
+        weight_s=weight[frames] * stands_for_s(frames)[:, None],
         phrase=np.asarray(phrase + phrase_from, dtype=np.int64),
         family=np.full(len(frames), FAMILIES.index(part.part.family), dtype=np.int64),
         frame=np.asarray(frames, dtype=np.int64),

@@ -7,7 +7,7 @@ stack may fall back to the shipped curve. Deterministic: the same examples give 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -19,7 +19,7 @@ from phrasewright.data.curves import ALL_LANES, LANES
 from phrasewright.model.departures import N_STYLE, FittedRules
 from phrasewright.model.evidence import fitted_head, head_prior
 from phrasewright.model.hearing import ROLES
-from phrasewright.model.personal import VOICES, ColourModel, LaneModel, Style, columns_of
+from phrasewright.model.personal import FORESTS, VOICES, ColourModel, LaneModel, Style, columns_of
 from phrasewright.model.personal_features import Moments
 from phrasewright.model.trees import Trees
 from phrasewright.training.boosting import Binned, Boosting, binned, boost, no_trees
@@ -36,6 +36,12 @@ FEW_PHRASES = 6.0
 """Phrases at which the stack found on held-back phrases weighs as much as the usual one."""
 FIRST_STACK = np.array([0.0, 0.0, 0.0, 0.5, 0.0, 0.2, 0.3])
 """The usual stack: flat between trees and the evidence network's head on the hands kept for choices."""
+KEPT = (VOICES[:4], VOICES[:5], tuple(voice for voice in VOICES if voice != "both"))
+"""Voices a style may do with, those that cost shaping least first; the last ones stand on the evidence network, beside
+which the linear head's own trees bring nothing (within .5 % on the hands kept for choices)."""
+WORSE, FEARED = 0.05, 0.1
+"""How much farther off held-back phrases may be without the others, and how much farther it is taken to be before any
+phrase was held back, which weighs FEW_PHRASES phrases (on the hands kept for choices 6 % at 16 s, none at one cue)."""
 LEAST_SHARE = 0.03
 """Voices with less of a say have none: a forest takes time, whatever it counts."""
 ROWS, ROWS_HELD = (12_000, 40_000), (6_000, 20_000)
@@ -88,6 +94,7 @@ class Examples:
 
     @property
     def n_frames(self) -> int:
+        """How many, of all parts together."""
         return len(self.phrase)
 
 
@@ -129,8 +136,11 @@ def fit_style(
     about: Mapping[str, Any],
     folds: Ints | None = None,
     rules: FittedRules | None = None,
+    all_voices: bool = False,
 ) -> Fitted:
     """Learn a style: voices weighed on phrases held back, then fitted to everything.
+
+    Voices that cost time and help little on phrases held back are left out of all lanes.
 
     Parameters
     ----------
@@ -138,13 +148,15 @@ def fit_style(
         The fold of each frame; without it phrases are dealt out.
     rules : FittedRules, optional
         The rules fitted to the same corrections; without it the default ones.
+    all_voices : bool
+        Fit forests without a say too, for those who ask them apart.
     """
     from threadpoolctl import threadpool_limits  # type: ignore[import-untyped, unused-ignore]
 
     folds = fold_of(examples.phrase) if folds is None else folds
     held_out = np.full(examples.target_cc.shape, np.nan)
     voices = np.full((len(held_out), len(LANES), len(VOICES)), np.nan)
-    lanes, colours = {}, {}
+    fits, lanes, colours = {}, {}, {}
     with threadpool_limits(limits=1):  # small trees: threads wait for each other longer than they work
         rows = binned(examples.moments.raw)
         for lane, name_ in enumerate(ALL_LANES):
@@ -156,9 +168,12 @@ def fit_style(
                 if model is not None:
                     colours[name_] = model
                 continue
-            fit = _LaneFit(examples.only(known), lane, rows.only(known), folds[known])
-            lanes[name_], voices[known, lane] = fit.model, fit.voices
-            held_out[known, lane] = fit.answer
+            fits[name_] = _LaneFit(examples.only(known), lane, rows.only(known), folds[known])
+        kept = kept_voices(lambda own: sum(fit.loss(own) for fit in fits.values()), len(np.unique(examples.phrase)))
+        for name_, fit in fits.items():
+            stack, known = fit.stack(kept), examples.weight_s[:, fit.lane] > 0
+            lanes[name_] = fit.model(stack, all_voices=all_voices)
+            voices[known, fit.lane], held_out[known, fit.lane] = fit.voices, fit.answer(stack)
     evidence = np.stack([_evidence(examples, lane) for lane in range(len(LANES))])
     style = Style(name, lanes, evidence, about, rules or NO_RULES, colours=colours)
     return Fitted(style, held_out, voices)
@@ -206,58 +221,86 @@ def _coloured(e: Examples, lane: int, folds: Ints) -> tuple[ColourModel | None, 
     return ColourModel(trees, bounds, error, _evidence(e, lane)), answer
 
 
+def kept_voices(loss: Callable[[tuple[str, ...]], float], n_phrases: int) -> tuple[str, ...]:
+    """The first of KEPT that errs little more than all voices do, else the last; `loss` is how far off they are on
+    phrases held back.
+    """
+    whole = max(loss(VOICES), 1e-9)
+    for voices in KEPT[:-1]:
+        worse = n_phrases * (loss(voices) / whole - 1.0) + FEW_PHRASES * FEARED
+        if worse <= WORSE * (n_phrases + FEW_PHRASES):
+            return voices
+    return KEPT[-1]
+
+
 class _LaneFit:
-    """The fit of one lane: `model`, what each voice says for held-back phrases, and the stack's `answer` there."""
+    """The fit of one lane; `voices` is what each voice says for held-back phrases, (n_frames, len(VOICES))."""
 
     def __init__(self, e: Examples, lane: int, rows: Binned, folds: Ints) -> None:
-        self.e, self.rows = e, rows
+        self.e, self.rows, self.prior, self.lane = e, rows, head_prior(), lane
         self.target, self.weight, self.shipped = e.target_cc[:, lane], e.weight_s[:, lane], e.shipped_cc[:, lane]
         self.bounds = np.clip([self.target.min() - MARGIN_CC, self.target.max() + MARGIN_CC], 0.0, 127.0)
-        numbers = np.unique(folds)
+        self.numbers = np.unique(folds)
         self.voices = np.tile(self.shipped[:, None], (1, len(VOICES)))
-        n_phrases = len(np.unique(e.phrase))
-        penalty, stack = RIDGE[-1], FIRST_STACK
-        whole = _Normal.of(e.moments.basis, self.target, self.weight)
-        self.prior, self.lane = head_prior(), lane
-        if len(numbers) > 1:
+        self.penalty, self.whole = RIDGE[-1], _Normal.of(e.moments.basis, self.target, self.weight)
+        if len(self.numbers) > 1:
             parts = {k: _Normal.of(e.moments.basis[folds == k], self.target[folds == k], self.weight[folds == k])
-                     for k in numbers.tolist()}  # fmt: skip
-            penalty = self._penalty({k: whole - part for k, part in parts.items()}, folds)
+                     for k in self.numbers.tolist()}  # fmt: skip
+            self.penalty = self._penalty({k: self.whole - part for k, part in parts.items()}, folds)
             for k, part in parts.items():
                 out = folds == k
                 most = _most(len(self.target) / 3, ROWS_HELD)
-                model = self._fitted(np.flatnonzero(~out), whole - part, penalty, most)
+                model = self._fitted(np.flatnonzero(~out), self.whole - part, most, FORESTS)
                 self.voices[out] = model.voices(e.only(out).moments, self.shipped[out])
-            trust = n_phrases / (n_phrases + FEW_PHRASES)
-            stack = trust * stacked(self.voices, self.target, self.weight) + (1.0 - trust) * FIRST_STACK
-            stack = np.where(stack < LEAST_SHARE, 0.0, stack)
-            stack = stack / stack.sum()
-        self.answer = np.clip(self.voices @ stack, *self.bounds)
-        off = [_band_cc(said - self.target, self.weight) for said in (self.answer, self.shipped)]
-        if len(numbers) == 1:
-            off[0] = off[1]
-        fitted = self._fitted(np.arange(len(self.target)), whole, penalty, _most(len(self.target) / 2, ROWS))
-        self.model = replace(fitted, stack=stack, error_cc=np.array(off))
 
-    def _fitted(self, own: Ints, normal: _Normal, penalty: float, most: int) -> LaneModel:
-        """All voices fitted to some of the frames."""
-        coefficients = normal.solved(penalty)
+    def stack(self, kept: Sequence[str]) -> Array:
+        """Weights of the voices, those that are not kept 0."""
+        own = [VOICES.index(voice) for voice in kept]
+        stack = np.zeros(len(VOICES))
+        stack[own] = FIRST_STACK[own] / FIRST_STACK[own].sum()
+        if len(self.numbers) > 1:
+            n_phrases = len(np.unique(self.e.phrase))
+            trust = n_phrases / (n_phrases + FEW_PHRASES)
+            stack[own] = trust * stacked(self.voices[:, own], self.target, self.weight) + (1.0 - trust) * stack[own]
+            stack = np.where(stack < LEAST_SHARE, 0.0, stack)
+        return np.asarray(stack / stack.sum())
+
+    def answer(self, stack: Array) -> Array:
+        """What a stack says of held-back phrases, (n_frames,)."""
+        return np.asarray(np.clip(self.voices @ stack, *self.bounds))
+
+    def loss(self, kept: Sequence[str]) -> float:
+        """How far off these voices are on held-back phrases: steps times seconds."""
+        return float(self.weight @ np.abs(self.answer(self.stack(kept)) - self.target))
+
+    def model(self, stack: Array, *, all_voices: bool) -> LaneModel:
+        """The lane fitted to everything; forests without a say only with `all_voices`."""
+        off = [_band_cc(said - self.target, self.weight) for said in (self.answer(stack), self.shipped)]
+        if len(self.numbers) == 1:
+            off[0] = off[1]
+        asked = [name for name, voice in FORESTS.items() if all_voices or stack[voice] > 0.0]
+        most = _most(len(self.target) / 2, ROWS)
+        fitted = self._fitted(np.arange(len(self.target)), self.whole, most, asked)
+        return replace(fitted, stack=stack, error_cc=np.array(off))
+
+    def _fitted(self, own: Ints, normal: _Normal, most: int, asked: Iterable[str]) -> LaneModel:
+        """All voices fitted to some of the frames, and of the forests those that are asked for."""
         some = own[:: -(-len(own) // most)]
-        linear = np.clip(_linear(self.e.moments.basis[some], coefficients), *self.bounds)
         rows, target, weight = self.rows.only(some), self.target[some], self.weight[some]
-        level = _level(self.shipped[own], self.target[own], self.weight[own])
-        head = self._head(own)
         few = Boosting(n_leaves=_most(len(own) / FRAMES_A_LEAF, LEAVES))
         none = no_trees(self.rows.n_columns)
-        even = np.full(len(VOICES), 1.0 / len(VOICES))
-        model = LaneModel(coefficients, level, head, none, none, none, even, self.bounds, np.zeros(2))
-        said = model.head_cc(self.e.only(some).moments)
-        return replace(
-            model,
-            trees=boost(rows, target, weight, how=few),
-            both=boost(rows, target - linear, weight, how=few),
-            deep=boost(rows, target - said, weight, how=few),
-        )
+        model = LaneModel(
+            coefficients=normal.solved(self.penalty),
+            level=_level(self.shipped[own], self.target[own], self.weight[own]),
+            head=self._head(own), trees=none, both=none, deep=none,
+            stack=np.full(len(VOICES), 1.0 / len(VOICES)), range_cc=self.bounds, error_cc=np.zeros(2),
+        )  # fmt: skip
+        moments, before = self.e.moments, {"trees": np.zeros(len(some))}
+        assert moments.deep is not None
+        before["both"] = model.linear_cc(moments.basis[some])
+        before["deep"] = np.clip(model.led_cc(moments.deep[some]), *self.bounds)
+        grown: dict[str, Any] = {name: boost(rows, target - before[name], weight, how=few) for name in asked}
+        return replace(model, **grown)
 
     def _head(self, own: Ints) -> Array:
         """The head over the evidence network's view after some of the frames."""
