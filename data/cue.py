@@ -186,6 +186,6 @@ class Cue:
         """Numbers (from 1) of the parts with a name, regardless of case and surrounding blanks, else with a number."""
         key = entry.strip().strip('"').strip()
         named = frozenset(part.index for part in self.parts if part.name.casefold() == key.casefold())
-        if not named and key.isdecimal():
+        if not named and key.isdecimal() and len(key) < 20:  # of thousands of digits no number is made
             named = frozenset(part.index for part in self.parts if part.index == int(key))
         return named

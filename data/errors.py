@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 
 class PhrasewrightError(Exception):
     """Anything a user can cause. The command line prints it as one line and exits 1."""
@@ -33,3 +35,12 @@ class DamagedStoreError(StoreError):
 
 class StyleMovedError(StoreError):
     """Another process learned the same style meanwhile: learn again from what the log holds now."""
+
+
+MOST_TOLD = 100
+
+
+def all_told(faults: Sequence[str]) -> str:
+    """All faults of a file in one line; beyond a hundred, how many more there are."""
+    more = [f"and {len(faults) - MOST_TOLD} more like these"] if len(faults) > MOST_TOLD else []
+    return "; ".join([*faults[:MOST_TOLD], *more])

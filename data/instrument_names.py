@@ -385,7 +385,7 @@ def _counts_several(name: str, words: tuple[str, ...]) -> bool:
     leading = re.match(r"\s*(\d+)\s+\D", name)
     if leading and int(leading[1]) > 1:
         return True
-    return any(a == "a" and b.isdigit() and int(b) > 1 for a, b in pairwise(words))
+    return any(a == "a" and b.isdecimal() and int(b) > 1 for a, b in pairwise(words))
 
 
 def sings(name: str) -> bool:

@@ -43,15 +43,13 @@ _BLOCK = 1 << 16
 _LONGEST_DELTA = (1 << 28) - 1
 
 _DATA_BYTES = {0x80: 2, 0x90: 2, 0xA0: 2, 0xB0: 2, 0xC0: 1, 0xD0: 1, 0xE0: 2}
-_CHANNEL_MESSAGES = {
-    2: rb"[\x80-\xff]{0,3}[\x00-\x7f][\x80-\xbf\xe0-\xef]?[\x00-\x7f]{2}",
-    1: rb"[\x80-\xff]{0,3}[\x00-\x7f][\xc0-\xdf]?[\x00-\x7f]",
-}
-"""By the number of data bytes: time, status unless it is running, data."""
 _PAYS = 16
 """So many messages of one length in a row are worth splitting at once."""
-_MESSAGES = {n: re.compile(message) for n, message in _CHANNEL_MESSAGES.items()}
-_RUNS = {n: re.compile(b"(?:" + message + b"){%d,%d}+" % (_PAYS, _BLOCK)) for n, message in _CHANNEL_MESSAGES.items()}
+_RUNS = {
+    n_data: re.compile(rb"(?:[\x80-\xff]{0,3}[\x00-\x7f]%b?[\x00-\x7f]{%d}){%d,%d}+" % (status, n_data, _PAYS, _BLOCK))
+    for n_data, status in ((2, rb"[\x80-\xbf\xe0-\xef]"), (1, rb"[\xc0-\xdf]"))
+}
+"""Runs of channel messages by the number of data bytes of each: time, status unless it is running, data."""
 _SYSTEM_BYTES = {0xF1: 1, 0xF2: 2, 0xF3: 1, 0xF6: 0, 0xF8: 0, 0xFA: 0, 0xFB: 0, 0xFC: 0, 0xFE: 0}
 _SMPTE_RATES = {24: 24.0, 25: 25.0, 29: 30_000 / 1001, 30: 30.0}
 _SETUP_CC = (0, 32, 121)
@@ -265,23 +263,20 @@ def _split_track(content: bytes, at: int, end: int, *, where: str, room: int) ->
 def _like_messages(content: bytes, at: int, end: int, *, status: int, tick: int) -> NDArray[np.int64]:
     """Rows as of `Track` of channel messages with one number of data bytes each, end to end; (6, n_messages).
 
-    `status` is that of the first, `tick` where the time before it ends.
+    All bytes below 0x80 are the last of a message's time, or data: so many of each message, in this order. `status` is
+    that of the first message, `tick` where the time before it ends.
     """
     n_data = _DATA_BYTES[status & 0xF0]
-    length = np.array(list(map(len, _MESSAGES[n_data].findall(content, at, end))))
     byte = np.frombuffer(content, dtype=np.uint8)
-    stop = at + np.cumsum(length)
-    start = stop - n_data
-    before = byte[start - 1].astype(np.int64)  # the status, or with running status the end of the time
-    stated = before >= 0x80
-    last = np.maximum.accumulate(np.where(stated, np.arange(len(stop)), -1))
-    time_stop = start - stated
-    n_time = length - n_data - stated
-    delta = np.zeros_like(stop)
-    for k in range(4):
+    low = at + np.flatnonzero(byte[at:end] < 0x80).reshape(-1, 1 + n_data)
+    time_end, start, stop = low[:, 0], low[:, 1], low[:, -1] + 1
+    delta = byte[time_end].astype(np.int64)
+    n_time = 1 + time_end - np.r_[at, stop[:-1]]
+    for k in range(1, int(n_time.max())):
         longer = n_time > k
-        delta[longer] |= (byte[time_stop[longer] - 1 - k] & 0x7F).astype(np.int64) << 7 * k
-    now = np.where(last < 0, status, before[last])
+        delta[longer] |= (byte[time_end[longer] - k] & 0x7F).astype(np.int64) << 7 * k
+    last = np.maximum.accumulate(np.where(start - time_end > 1, start - 1, -1))  # where the status in force stands
+    now = np.where(last < 0, status, byte[last])
     data2 = byte[stop - 1] if n_data == 2 else np.zeros_like(stop)
     return np.stack([tick + np.cumsum(delta), now, byte[start], data2, start, stop])
 

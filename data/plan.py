@@ -27,7 +27,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from phrasewright.data.cue import Cue, Mark, Part
-from phrasewright.data.errors import InputError, UsageError
+from phrasewright.data.errors import InputError, UsageError, all_told
 from phrasewright.data.files import read_file
 from phrasewright.data.notes import Notes
 
@@ -277,7 +277,7 @@ def read_plan(path: Path, cue: Cue) -> Plan:
                 faults.append(f"line {row.line}: bar {row.bar:g} is given for {whom} in line {taken[key]} already")
             taken.setdefault(key, row.line)
     if faults:
-        raise InputError(f"{path}: " + "; ".join(faults))
+        raise InputError(f"{path}: {all_told(faults)}")
     return _plan_of([row for row in rows if row is not None], cue)
 
 
@@ -302,7 +302,7 @@ def _table(path: Path, faults: list[str]) -> list[tuple[int, dict[str, str]]]:
                 header = [cell.lower() for cell in cells]
                 if not {"bar", "level"} <= set(header) <= set(_COLUMNS) or len(set(header)) < len(header):
                     raise InputError(
-                        f"{path}: line {reader.line_num}: the header is {','.join(cells)!r}; "
+                        f"{path}: line {reader.line_num}: the header is {','.join(cells)[:200]!r}; "
                         f"write {','.join(_COLUMNS)}, of which parts and ramp may be missing"
                     )
             elif len(cells) > len(header) and any(cells[len(header) :]):

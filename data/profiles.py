@@ -34,7 +34,7 @@ from pathlib import Path
 
 from phrasewright.data.cue import PART_KINDS, Delays
 from phrasewright.data.curves import ALL_LANES, COLOUR_LANES, DEFAULT_CC, LANES
-from phrasewright.data.errors import InputError
+from phrasewright.data.errors import InputError, all_told
 from phrasewright.data.files import read_file
 
 _DELAYS = ("first_delay_s", "legato_delay_s", "short_delay_s")
@@ -115,7 +115,7 @@ def parse_profile(text: str, *, path: Path) -> Profile:
     """A profile from its text; `path` stands in messages. Raises InputError as `read_profile` does."""
     try:
         tables = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as fault:
+    except (ValueError, RecursionError) as fault:  # ValueError also of a number of thousands of digits
         raise InputError(
             f'{path}: is no valid TOML ({fault}); quote names with blanks or marks: ["Violins I"]'
         ) from fault
@@ -127,7 +127,7 @@ def parse_profile(text: str, *, path: Path) -> Profile:
         else:
             faults.append(f'{_shown(name)} stands outside a table; begin with a line like [violin] or ["Violins*"]')
     if faults:
-        raise InputError(f"{path}: " + "; ".join(faults))
+        raise InputError(f"{path}: {all_told(faults)}")
     return Profile(path, tuple(entries), text)
 
 

@@ -6,6 +6,7 @@ Exit 0: done. 1: the input is at fault, told in one line on standard error. 2: w
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,7 +16,15 @@ import click
 from phrasewright.data.errors import PhrasewrightError, UsageError
 from phrasewright.data.printing import one_line, several_lines
 from phrasewright.inference.arguments import chosen_kinds, chosen_lanes, review_help, selected_parts, span_of_bars
-from phrasewright.inference.terminal import complain, ended_tidily, progress, say, tell
+from phrasewright.inference.terminal import (
+    complain,
+    ended_tidily,
+    open_standard_files,
+    printed,
+    progress,
+    say,
+    tell,
+)
 
 if TYPE_CHECKING:
     from phrasewright.data.store import Store
@@ -24,8 +33,26 @@ if TYPE_CHECKING:
 EXISTING = ("keep", "replace", "blend")
 
 
-class _Commands(click.Group):
+class _Command(click.Command):
+    """A command whose help may find no room."""
+
+    def make_context(self, *names: Any, **more: Any) -> click.Context:
+        with printed():  # help is printed while words are read
+            return super().make_context(*names, **more)
+
+
+class _Commands(_Command, click.Group):
     """A group with one handler for everything a user can cause."""
+
+    command_class, group_class = _Command, type
+
+    def main(self, *words: Any, **more: Any) -> Any:
+        open_standard_files()
+        try:
+            return super().main(*words, **more)
+        except PhrasewrightError as fault:  # before any command was called
+            complain(fault)
+            sys.exit(1)
 
     def invoke(self, ctx: click.Context) -> Any:
         try:

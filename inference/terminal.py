@@ -23,14 +23,32 @@ def say(text: str) -> None:
     OutputError
         They are sent to a file for which there is no room.
     """
-    try:
+    with printed():
         _write(several_lines(text), sys.stdout)
+
+
+@contextmanager
+def printed() -> Iterator[None]:
+    """Tell where standard output, on which something is printed meanwhile, cannot be written. Raises OutputError."""
+    try:
+        yield
     except BrokenPipeError:  # whoever reads has seen enough
         raise
     except OSError as fault:
         with suppress(OSError, ValueError):  # what could not be written is not tried again at the end
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         raise OutputError(f"standard output: cannot be written ({fault.strerror}); send it elsewhere") from fault
+
+
+def open_standard_files() -> None:
+    """Where the caller closed standard input, output or error, nothing is read or shown; no other file may get their
+    numbers, or what a library prints would go into it.
+    """
+    for number in range(3):
+        try:
+            os.fstat(number)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)  # takes the lowest number that is free: this one
 
 
 def complain(message: object) -> None:
@@ -73,6 +91,8 @@ def ended_tidily() -> Iterator[None]:
 
 
 def _write(text: str, stream: Any) -> None:
+    if stream is None:  # closed by the caller: nobody wants to know
+        return
     encoding = getattr(stream, "encoding", None) or "utf-8"
     stream.write(text.encode(encoding, "backslashreplace").decode(encoding) + "\n")
     stream.flush()
@@ -85,7 +105,7 @@ def progress(title: str, total: int) -> Iterator[Callable[..., object]]:
 
     It is drawn at each step and not by a thread, since a process with threads is not well forked (`parts_at_once.py`).
     """
-    if not sys.stderr.isatty():
+    if sys.stderr is None or not sys.stderr.isatty():
         yield lambda by=1.0: None
         return
     from rich.console import Console
@@ -105,7 +125,7 @@ def progress(title: str, total: int) -> Iterator[Callable[..., object]]:
 @contextmanager
 def training_progress() -> Iterator[Callable[[Mapping[str, Any]], None]]:
     """A line on standard error, only on a terminal: what is being done, how far, the loss, the time left."""
-    if not sys.stderr.isatty():
+    if sys.stderr is None or not sys.stderr.isatty():
         yield lambda _: None
         return
     from rich.console import Console

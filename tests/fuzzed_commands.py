@@ -19,8 +19,8 @@ NAMES = (
     "a/b/c.mid", "plan.csv", "mine.toml", "hand.safetensors", "hand", "../up.mid", "cue.mid/x.mid", "noise",
 )  # fmt: skip
 BAD = NAMES[1:9]
-PARTS = ("1", "Oboe", "1,2", "99", "", ",", '"', "0", "-1", "\x1b[2J", "1-3", "9" * 40)
-BARS = ("1-2", "3", "0", "2-1", "1-", "-", "a-b", "1-999999", "9" * 30, "1.5", "١-٢", "")
+PARTS = ("1", "Oboe", "1,2", "99", "", ",", '"', "0", "-1", "\x1b[2J", "1-3", "9" * 40, "9" * 5000, "1,1", "٢")
+BARS = ("1-2", "3", "0", "2-1", "1-", "-", "a-b", "1-999999", "9" * 30, "1.5", "١-٢", "", "9" * 5000, "1-2-3")
 LANES = ("dynamics", "vibrato,expression", "", "odd", "dynamics,,", "Dynamics")
 KINDS = ("jump", "jump,entry", "odd", "", ",")
 STYLES = ("hand", "none", "../hand", "\x1b[2J", "", "HAND", "x" * 99)
@@ -32,16 +32,23 @@ OUTPUTS = (
 NO_FOLDERS = ("cue.mid", "pipe.mid", "loop.mid", "/dev/null", "noise/x", "/proc/x", "x" * 300, "cue.mid/deeper/still")
 CHOICES = {
     "--parts": PARTS, "--bars": BARS, "--lanes": LANES, "--existing": ("keep", "blend", "odd", ""), "--kinds": KINDS,
-    "--ignore": KINDS, "--fail-on": KINDS, "--name": STYLES, "--jobs": ("1", "0", "-1", "x"),
+    "--ignore": KINDS, "--fail-on": KINDS, "--name": STYLES, "--jobs": ("1", "0", "-1", "x", "9" * 5000),
 }  # fmt: skip
-FILES = {"--profile": "mine.toml", "--plan": "plan.csv", "--style": "hand.safetensors", "--csv": "out.csv"}
+FILES = {
+    "--profile": "mine.toml", "--plan": "plan.csv", "--style": "hand.safetensors", "--csv": "out.csv",
+    "--shaped": "cue.mid", "--beside": "cue.mid", "--report": "page.html",
+}  # fmt: skip
+FLAGS = {
+    "shape": ("--join-repeats", "--lanes-only", "--no-record", "--baseline"), "learn": ("--approved",), "explain": (),
+    "compare": (), "review": (), "picture": (),
+}  # fmt: skip
 OPTIONS = {
-    "shape": ("--parts", "--bars", "--lanes", "--profile", "--plan", "--style", "--existing"),
+    "shape": ("--parts", "--bars", "--lanes", "--profile", "--plan", "--style", "--existing", "--jobs", "--report"),
     "explain": ("--profile",),
-    "compare": ("--profile", "--csv"),
+    "compare": ("--profile", "--csv", "--report"),
     "review": ("--kinds", "--ignore", "--fail-on", "--profile"),
-    "picture": ("--parts", "--bars", "--profile"),
-    "learn": ("--profile",),
+    "picture": ("--parts", "--bars", "--profile", "--beside"),
+    "learn": ("--profile", "--shaped"),
 }
 
 
@@ -76,6 +83,7 @@ def command_line(chance: Random) -> list[str]:
     def options(command: str) -> list[str]:
         flags = {"--json": 0.25, "--force": 0.25, "--odd": 0.02}
         words = [flag for flag, share in flags.items() if chance.random() < share]
+        words += [flag for flag in FLAGS[command] if chance.random() < 0.2]
         for name in OPTIONS[command]:
             if chance.random() < 0.25:
                 words += [name, chance.choice(CHOICES[name]) if name in CHOICES else file(FILES[name])]

@@ -28,7 +28,8 @@ NAMES = (
     "cresc.",
     "\x1b[31mred\x1b[0m", "\x9b2J", "\u202egnp.exe", "a\nb\r\tc", "\x00", "<b>bold</b>", "../../etc/passwd",
     "Ω" * 300,
-    "Violin\u0000 I", "🎻", "\ufeffViola", "con sord.", "arco", "CON", "1", "-1", "1,3", '"', "'", "%s%n{0}",
+    "Violin\u0000 I", "Horns a ➁", "Fl. a ፪", "🎻",
+    "\ufeffViola", "con sord.", "arco", "CON", "1", "-1", "1,3", '"', "'", "%s%n{0}",
 )  # fmt: skip
 WORDS = (
     "pp", "p", "mf", "f", "ff", "fff", "sfz", "fp", "cresc.", "dim.", "molto cresc. poco a poco", "niente", "pizz.",
@@ -256,7 +257,7 @@ _CELLS = (
     "1e-308",
     "1_0", "١", "0x10", "1.5", "٣", "9" * 400, "Violins I", '"1,3"', '"', '""', "1;2", "\x00", "=cmd()", "\x1b[2J",
     "ff ",
-    "P", "4", "0.0001", "99999999999999999999", "½", "None",
+    "P", "4", "0.0001", "99999999999999999999", "½", "None", "9" * 5000, '"1,\n2"', '"Violin,""Flute"""', "1e-300",
 )  # fmt: skip
 
 
@@ -277,9 +278,8 @@ def plan_table(random: Random) -> bytes:
         else:
             level = random.choice(("p", "mf", "f", "ff", "sfz", "30", "110", "niente"))
             parts = random.choice(("", "", "1", '"1,2"', "Violin", "2"))
-            rows.append(
-                f"{random.choice((1, 2, 3, 4, 5, 6, 2.5))},{level},{parts},{random.choice(('', '', 1, 2, 0.5, 50))}"
-            )
+            ramp = random.choice(("", "", 1, 2, 0.5, 50, 99999999))
+            rows.append(f"{random.choice((1, 2, 3, 4, 5, 6, 2.5))},{level},{parts},{ramp}")
     text = random.choice(("\n", "\n", "\r\n", "\r", "\n\n")).join(rows)
     content = text.encode(random.choice(("utf-8",) * 6 + ("utf-8-sig", "utf-16", "utf-32")))
     return mutated(content, random) if random.random() < 0.15 else content
@@ -291,7 +291,8 @@ _VALUES = (
     "[0, 127]", "[1, 2, 3]", "[-1, 200]", "[nan, 1]", "[[0, -20.0], [127, 0.0]]", "[[1, 2], [1, 3]]", "{}",
     "1979-05-27", "0.05", "-0.05",
     "1e300", "99999999999999999999999", '"sustained"', '"decaying"', '"unshaped"', '"\\u001b[2J"', "[[]]",
-    "[12, 23]", '"' + "x" * 500 + '"',
+    "[12, 23]", '"' + "x" * 500 + '"', "9" * 5000, "[[60, -1.0], [61, 0.0]]", "0.5", "-1.0", "2.0", "[0, 1]",
+    "[" + ", ".join(f"[{i}, {i / 4 - 32}]" for i in range(128)) + "]",
 )  # fmt: skip
 _KEYS = (
     "lanes.dynamics", "lanes.expression", "lanes.vibrato", "lanes.bow", "lanes.attack", "lanes.odd", "lanes",

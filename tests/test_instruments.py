@@ -186,4 +186,5 @@ def test_without_name_and_program_the_notes_decide() -> None:
 def test_names_are_cut_into_words_at_marks_digits_and_capitals() -> None:
     assert name_words("VlnI_Spicc-2 Flöte") == ("vln", "i", "spicc", "2", "flote")
     assert read_name("").candidates == ()
+    assert read_name("Flutes a ➁").candidates == read_name("Flutes a ፪").candidates == ("flute",)  # digits, no numbers
     assert read_name("Track 5").candidates == ()

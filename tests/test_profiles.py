@@ -186,6 +186,11 @@ def test_responses_delays_and_colour_lanes_are_read(tmp_path: Path) -> None:
 
 def test_a_file_that_is_no_profile(tmp_path: Path) -> None:
     assert "no valid TOML" in faults(tmp_path, "[Violins I]\n")
+    assert "no valid TOML" in faults(tmp_path, f"[violin]\nlanes.dynamics = {'9' * 5000}\n")
+    many = faults(tmp_path, "".join(f"[name{i}]\nodd = 1\n" for i in range(250)))
+    assert "'name99'" in many
+    assert "'name100'" not in many
+    assert many.endswith("; and 150 more like these")
     (tmp_path / "profile.toml").write_bytes(b"[a]\nkind = '\xff'")
     with pytest.raises(InputError, match="not UTF-8"):
         read_profile(tmp_path / "profile.toml")

@@ -313,3 +313,18 @@ def test_a_header_that_claims_more_than_there_is_takes_no_memory(tmp_path: Path)
     with file.open("wb") as hole:
         hole.truncate(1 << 33)
     assert "more than any style needs" in run("style", "import", file).stderr
+
+
+def test_a_number_of_thousands_of_digits_names_nothing(tmp_path: Path) -> None:
+    """The interpreter makes no number of more than 4300 digits."""
+    cue, many = orchestra(tmp_path / "cue.mid", division=96), "9" * 5000
+    (tmp_path / "plan.csv").write_text(f"bar,level,parts\n{many},p,\n1,{many},\n1,p,{many}\n")
+    (tmp_path / "mine.toml").write_text(f"[violin]\nlanes.dynamics = {many}\n")
+    shaped = ("shape", cue, "-o", tmp_path / "out.mid", "--baseline")
+    for words, code in (
+        (("--parts", many), 2), (("--bars", many), 2), (("--jobs", many), 2), (("--plan", tmp_path / "plan.csv"), 1),
+        (("--profile", tmp_path / "mine.toml"), 1),
+    ):  # fmt: skip
+        told = run(*shaped, *words)
+        assert told.exit_code == code, (told.output[:300], told.exception)
+        assert isinstance(told.exception, SystemExit)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import os
+import shlex
 import signal
 import subprocess
 import sys
@@ -140,3 +141,34 @@ def test_what_is_ignored_stays_ignored() -> None:
             signal.raise_signal(signal.SIGHUP)
     finally:
         signal.signal(signal.SIGHUP, before)
+
+
+SPOKEN = [("--help",), ("explain", "--help"), ("style", "--help"), ("style", "list", "--help"), ("style", "list")]
+
+
+@pytest.mark.parametrize("words", SPOKEN, ids=" ".join)
+def test_where_nothing_can_be_printed_it_is_told_in_a_line(words: tuple[str, ...]) -> None:
+    command = [sys.executable, "-m", "phrasewright.inference.cli", *words]
+    with Path("/dev/full").open("w") as full:
+        told = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, text=True)
+    assert told.returncode == 1
+    assert told.stderr.startswith("phrasewright: standard output: cannot be written (")
+    assert told.stderr.count("\n") == 1
+
+
+@pytest.mark.parametrize("shut", [(1,), (2,), (0, 1, 2)], ids=str)
+def test_closed_standard_files_are_no_fault_and_no_other_file_takes_their_place(
+    shut: tuple[int, ...], place: Path
+) -> None:
+    """As a program without a terminal may start the tool."""
+    words = ["shape", CUE, "-o", "out.mid", "--baseline", "--force"]
+    assert run(*words).exit_code == 0
+    whole = (place / "out.mid").read_bytes()
+    command = [sys.executable, "-m", "phrasewright.inference.cli", *words]
+    closing = " ".join(f"{number}>&-" if number else "<&-" for number in shut)
+    told = subprocess.run(["bash", "-c", f"{shlex.join(command)} {closing}"], capture_output=True, text=True)
+    assert (told.returncode, told.stderr) == (0, "")
+    assert (place / "out.mid").read_bytes() == whole
+    check = "from phrasewright.inference import terminal as t; import os, sys; t.open_standard_files();"
+    check += " sys.exit(os.open('apart', os.O_WRONLY | os.O_CREAT) < 3)"
+    assert subprocess.run(["bash", "-c", f"{shlex.join([sys.executable, '-c', check])} {closing}"]).returncode == 0

@@ -121,54 +121,102 @@ def musicxml_parts(path: Path) -> list[ElementTree.Element]:
 
 def _part_rows(part: ElementTree.Element) -> list[Row]:
     """Rows of one part. A short first bar is an upbeat: its notes count back from the next bar."""
-    divisions, bar_beats = 1.0, 4.0
+    reader = _BarReader()
     start, number = 0.0, 1
     rows: list[Row] = []
     open_tie: dict[int, int] = {}
-    voice = None
     for measure in part.iter("measure"):
-        at, reach = 0.0, 0.0
-        fresh: list[tuple[float, float, int, bool, bool, bool]] = []
-        for item in measure:
-            if item.tag == "attributes":
-                divisions = float(item.findtext("divisions") or divisions)
-                metre = item.find("time")
-                if metre is not None and metre.findtext("beats"):
-                    beats = sum(float(b) for b in (metre.findtext("beats") or "4").split("+"))
-                    bar_beats = beats * 4.0 / float(metre.findtext("beat-type") or 4)
-            elif item.tag in ("backup", "forward"):
-                at += float(item.findtext("duration") or 0) / divisions * (1 if item.tag == "forward" else -1)
-                reach = max(reach, at)
-            elif item.tag == "note" and item.find("grace") is None:
-                length = float(item.findtext("duration") or 0) / divisions
-                chord = item.find("chord") is not None
-                here = at - length if chord else at
-                if not chord:
-                    at += length
-                reach = max(reach, at)
-                voice = voice or item.findtext("voice") or "1"
-                if item.find("rest") is not None or (item.findtext("voice") or "1") != voice:
-                    continue
-                ties = {t.get("type") for t in item.iter("tie")}
-                fermata = next(item.iter("fermata"), None) is not None
-                fresh.append((here, length, pitch_of(item), fermata, "stop" in ties, "start" in ties))
-        short = reach < bar_beats - 1e-6
-        upbeat = short and (not rows or number == 1)
-        for here, length, pitch, fermata, stops, starts in fresh:
-            bar = number + 1 - (reach - here) / bar_beats if upbeat else number + here / bar_beats
-            known = open_tie.pop(pitch, None) if stops else None
-            if known is not None and abs(rows[known].beat + rows[known].length - start - here) < 1e-6:
-                old = rows[known]
-                rows[known] = replace(old, length=old.length + length, ends_phrase=old.ends_phrase or fermata)
-                index = known
+        notes, reach = reader.read(measure)
+        bar_beats = reader.bar_beats
+        upbeat = reach < bar_beats - 1e-6 and (not rows or number == 1)
+        for note in notes:
+            known = open_tie.pop(note.pitch, None) if note.tied_from else None
+            if known is not None and abs(rows[known].beat + rows[known].length - start - note.at) < 1e-6:
+                old, index = rows[known], known
+                rows[known] = replace(old, length=old.length + note.length, ends_phrase=old.ends_phrase or note.fermata)
             else:
-                rows.append(Row(start + here, length, pitch, bar, bar_beats, fermata))
+                bar = number + 1 - (reach - note.at) / bar_beats if upbeat else number + note.at / bar_beats
+                rows.append(Row(start + note.at, note.length, note.pitch, bar, bar_beats, note.fermata))
                 index = len(rows) - 1
-            if starts:
-                open_tie[pitch] = index
+            if note.tied_on:
+                open_tie[note.pitch] = index
         start += reach
         number += 1 if reach > 0 else 0
     return _highest(rows)
+
+
+@dataclass(frozen=True)
+class _BarNote:
+    """A note within its bar: quarter notes from the bar line, and whether ties come from before or lead on."""
+
+    at: float
+    length: float
+    pitch: int
+    fermata: bool
+    tied_from: bool
+    tied_on: bool
+
+
+class BarClock:
+    """Where things stand in the bars of one part, read in order: what a bar says of divisions holds for those after."""
+
+    def __init__(self) -> None:
+        self.divisions = 1.0
+        self.reach = 0.0
+
+    def items(self, measure: ElementTree.Element) -> Iterator[tuple[float, float, ElementTree.Element]]:
+        """Notes but for graces, directions and attributes of a bar: where, how long, and what; quarter notes.
+
+        Afterwards `reach` says how many quarter notes the bar reaches.
+        """
+        now = before = self.reach = 0.0
+        for item in measure:
+            if item.tag == "attributes":
+                self.divisions = float(item.findtext("divisions") or self.divisions)
+            length = float(item.findtext("duration") or 0) / self.divisions
+            if item.tag in ("backup", "forward"):
+                now += length if item.tag == "forward" else -length
+            elif item.tag == "note" and item.find("grace") is None:
+                at = before if item.find("chord") is not None else now
+                before, now = at, max(now, at + length)
+                yield at, length, item
+            elif item.tag in ("direction", "attributes"):
+                yield now, 0.0, item
+            self.reach = max(self.reach, now)
+
+
+class _BarReader:
+    """Reads the notes of one part's first voice, bar by bar: metre and voice hold for the bars after."""
+
+    def __init__(self) -> None:
+        self.clock, self.bar_beats = BarClock(), 4.0
+        self.voice: str | None = None
+
+    def read(self, measure: ElementTree.Element) -> tuple[list[_BarNote], float]:
+        """The notes of a bar, and how many quarter notes it reaches."""
+        found = []
+        for at, length, item in self.clock.items(measure):
+            if item.tag == "attributes":
+                self._read_metre(item)
+            elif item.tag == "note" and (note := self._note(item, at, length)) is not None:
+                found.append(note)
+        return found, self.clock.reach
+
+    def _read_metre(self, item: ElementTree.Element) -> None:
+        metre = item.find("time")
+        if metre is not None and metre.findtext("beats"):
+            beats = sum(float(b) for b in (metre.findtext("beats") or "4").split("+"))
+            self.bar_beats = beats * 4.0 / float(metre.findtext("beat-type") or 4)
+
+    def _note(self, item: ElementTree.Element, at: float, length: float) -> _BarNote | None:
+        """The note, None for a rest or another voice than the first."""
+        voice = item.findtext("voice") or "1"
+        self.voice = self.voice or voice
+        if item.find("rest") is not None or voice != self.voice:
+            return None
+        ties = {tie.get("type") for tie in item.iter("tie")}
+        fermata = next(item.iter("fermata"), None) is not None
+        return _BarNote(at, length, pitch_of(item), fermata, "stop" in ties, "start" in ties)
 
 
 def pitch_of(note: ElementTree.Element) -> int:
@@ -295,52 +343,66 @@ def essen(root: Path | None = None, *, beat_s: float = BEAT_S, every: int = 1) -
 
 def abc_rows(text: str) -> list[Row]:
     """Notes of one tune in ABC text; the last note of each line of music ends a phrase."""
-    unit, metre, signature = Fraction(1, 8), Fraction(1), dict.fromkeys("CDEFGAB", 0)
-    rows: list[Row] = []
-    at = Fraction(0)
-    bar_starts: list[Fraction] = [Fraction(0)]
-    altered: dict[str, int] = {}
-    tie = False
+    tune = _AbcTune()
     for line in text.splitlines():
         field = re.match(r"\s*([A-Za-z]):(.*)", line)
         if field:
-            key, value = field[1], field[2].strip()
-            if key == "L" and "/" in value:
-                unit = Fraction(value.split()[0])
-            elif key == "M":
-                metre = _metre(value, metre)
-            elif key == "K":
-                signature = _signature(value)
-            continue
-        if not line.strip() or line.lstrip().startswith("%"):
-            continue
-        group, scale = 0, Fraction(1)
+            tune.read_field(field[1], field[2].strip())
+        elif line.strip() and not line.lstrip().startswith("%"):
+            tune.read_music(line)
+    return _barred([row for row in tune.rows if row.length > 0], [float(b) for b in tune.bar_starts])
+
+
+class _AbcTune:
+    """A tune as far as it was read: its notes, where bars begin, and what holds for the notes to come."""
+
+    def __init__(self) -> None:
+        self.unit, self.metre, self.signature = Fraction(1, 8), Fraction(1), dict.fromkeys("CDEFGAB", 0)
+        self.rows: list[Row] = []
+        self.bar_starts: list[Fraction] = [Fraction(0)]
+        self.at = Fraction(0)
+        self.altered: dict[str, int] = {}
+        self.tie = False
+
+    def read_field(self, key: str, value: str) -> None:
+        """Unit of length, metre or key; other fields say nothing of the notes."""
+        if key == "L" and "/" in value:
+            self.unit = Fraction(value.split()[0])
+        elif key == "M":
+            self.metre = _metre(value, self.metre)
+        elif key == "K":
+            self.signature = _signature(value)
+
+    def read_music(self, line: str) -> None:
+        """The notes of one line, of which the last ends a phrase."""
+        group, scale = 0, Fraction(1)  # notes of a tuplet to come, and how much shorter they are
         for token in _TOKEN.finditer(re.sub(r'"[^"]*"|!\w+!|\{[^}]*\}', "", line)):
             if token["tuplet"]:
                 group = int(token["tuplet"][1])
                 scale = _TUPLETS.get(group, Fraction(1))
             elif token["bar"]:
-                altered = {}
-                if at > bar_starts[-1]:
-                    bar_starts.append(at)
+                self.altered = {}
+                if self.at > self.bar_starts[-1]:
+                    self.bar_starts.append(self.at)
             else:
-                length = _length(token["length"]) * unit * 4 * (scale if group else 1)
+                self._read_note(token, _length(token["length"]) * self.unit * 4 * (scale if group else 1))
                 group = max(group - 1, 0)
-                letter = token["letter"]
-                if letter not in "zx":
-                    name = letter.upper() + str(letter.islower()) + token["octave"]
-                    if token["accidental"]:
-                        altered[name] = {"^": 1, "^^": 2, "_": -1, "__": -2, "=": 0}[token["accidental"]]
-                    pitch = _abc_pitch(letter, token["octave"]) + altered.get(name, signature[letter.upper()])
-                    if tie and rows and rows[-1].pitch == pitch:
-                        rows[-1] = replace(rows[-1], length=rows[-1].length + float(length))
-                    else:
-                        rows.append(Row(float(at), float(length), pitch, 0.0, float(metre * 4)))
-                tie = token["tie"] == "-"
-                at += length
-        if rows:
-            rows[-1] = replace(rows[-1], ends_phrase=True)
-    return _barred([row for row in rows if row.length > 0], [float(b) for b in bar_starts])
+        if self.rows:
+            self.rows[-1] = replace(self.rows[-1], ends_phrase=True)
+
+    def _read_note(self, token: re.Match[str], length: Fraction) -> None:
+        letter = token["letter"]
+        if letter not in "zx":  # these rest
+            name = letter.upper() + str(letter.islower()) + token["octave"]
+            if token["accidental"]:
+                self.altered[name] = {"^": 1, "^^": 2, "_": -1, "__": -2, "=": 0}[token["accidental"]]
+            pitch = _abc_pitch(letter, token["octave"]) + self.altered.get(name, self.signature[letter.upper()])
+            if self.tie and self.rows and self.rows[-1].pitch == pitch:
+                self.rows[-1] = replace(self.rows[-1], length=self.rows[-1].length + float(length))
+            else:
+                self.rows.append(Row(float(self.at), float(length), pitch, 0.0, float(self.metre * 4)))
+        self.tie = token["tie"] == "-"
+        self.at += length
 
 
 def _barred(rows: list[Row], starts: list[float]) -> list[Row]:

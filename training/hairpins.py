@@ -16,7 +16,7 @@ import argparse
 import re
 import xml.etree.ElementTree as ElementTree
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -28,7 +28,7 @@ from phrasewright.model.lanes import FRAME_S
 from phrasewright.model.listening import hear
 from phrasewright.model.prediction import Predictor, network_lanes
 from phrasewright.model.rules import rules_lanes
-from phrasewright.training.boundary_corpus import corpus_root, musicxml_parts, pitch_of
+from phrasewright.training.boundary_corpus import BarClock, corpus_root, musicxml_parts, pitch_of
 from phrasewright.training.corpus import cue_of
 from phrasewright.training.textures import Line, Row, Sketch
 
@@ -89,33 +89,19 @@ class _Bar:
 
 
 def _read_bars(part: ElementTree.Element) -> list[_Bar]:
-    state: dict[str, float] = {}
-    return [_read_bar(bar, state) for bar in part.iter("measure")]
-
-
-def _read_bar(bar: ElementTree.Element, state: dict[str, float]) -> _Bar:
-    now, before, longest = 0.0, 0.0, 0.0
-    found = _Bar(0.0, [], [], [])
-    for item in bar:
-        if item.tag == "attributes" and item.find("divisions") is not None:
-            state["divisions"] = float(item.findtext("divisions", "1"))
-        length = float(item.findtext("duration", "0")) / state.get("divisions", 1.0)
-        if item.tag == "backup":
-            now -= length
-        elif item.tag == "forward":
-            now += length
-        elif item.tag == "direction":
-            at = now + float(item.findtext("offset", "0")) / state.get("divisions", 1.0)
-            found.signs.extend((at, str(w.get("type"))) for w in item.iter("wedge") if w.get("type") != "continue")
-            found.words.extend(at for w in item.iter("words") if _WORDS.search(w.text or ""))
-        elif item.tag == "note" and item.find("grace") is None:
-            at = before if item.find("chord") is not None else now
-            before, now = at, max(now, at + length)
-            if item.find("pitch") is not None and length > 0:
+    clock, bars = BarClock(), []
+    for measure in part.iter("measure"):
+        bar = _Bar(0.0, [], [], [])
+        for at, length, item in clock.items(measure):
+            if item.tag == "direction":
+                there = at + float(item.findtext("offset", "0")) / clock.divisions
+                bar.signs.extend((there, str(w.get("type"))) for w in item.iter("wedge") if w.get("type") != "continue")
+                bar.words.extend(there for w in item.iter("words") if _WORDS.search(w.text or ""))
+            elif item.find("pitch") is not None and length > 0:
                 tied = any(tie.get("type") == "stop" for tie in item.iter("tie"))
-                found.notes.append((at, length, pitch_of(item), tied))
-        longest = max(longest, now)
-    return _Bar(longest, found.notes, found.signs, found.words)
+                bar.notes.append((at, length, pitch_of(item), tied))
+        bars.append(replace(bar, length=clock.reach))
+    return bars
 
 
 def _joined(notes: list[tuple[float, float, int, bool]]) -> list[Row]:
