@@ -29,6 +29,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from phrasewright.data.cue import Part
 from phrasewright.data.errors import InputError
 from phrasewright.data.labelled import LabelledPassage, NoteLabels, kept_back, listings, read_labels, read_passages
 from phrasewright.data.midi import split_midi
@@ -188,34 +189,40 @@ def _judge(
     if [heard.part.notes.n_notes + heard.part.switches.n_notes for heard in hearing.parts] != sizes:
         raise InputError(f"passage {passage.name}: the file has other notes than the table")
     keys = [(passage.name, number) for number in range(1, len(sizes) + 1)]
-    tool = {axis: _tool_labels(hearing, axis) for axis in AXES}
+    tool = {axis: tool_labels(hearing, axis) for axis in AXES}
     total = sum(sizes)
     return Judged(
         passage.name,
         np.repeat(np.arange(1, len(sizes) + 1), sizes),
         np.concatenate([np.arange(size) for size in sizes]),
-        {axis: _given([first[key] for key in keys], axis) for axis in AXES},
-        {axis: _given([second[key] for key in keys], axis) for axis in AXES},
+        {axis: given_labels([first[key] for key in keys], axis) for axis in AXES},
+        {axis: given_labels([second[key] for key in keys], axis) for axis in AXES},
         tool,
         {axis: np.full(total, usual[axis]) for axis in AXES},
         _by_height(passage),
     )
 
 
-def _tool_labels(hearing: CueHearing, axis: str) -> Ints:
+def tool_labels(hearing: CueHearing, axis: str) -> Ints:
     """The tool's labels in the order of the table; notes it takes for switches are chords without figure or event."""
     rows = []
     for heard in hearing.parts:
         found = {"role": heard.note_role, "figure": heard.note_figure, "event": heard.note_event}[axis]
-        notes, switches = heard.part.notes, heard.part.switches
-        tick = np.r_[notes.onset_tick, switches.onset_tick]
-        pitch = np.r_[notes.pitch, switches.pitch]
         silent = ROLES.index("chords") if axis == "role" else 0
-        rows.append(np.r_[found.astype(np.int64), np.full(switches.n_notes, silent)][np.lexsort((-pitch, tick))])
+        found = np.r_[found.astype(np.int64), np.full(heard.part.switches.n_notes, silent)]
+        rows.append(found[table_order(heard.part)])
     return np.concatenate(rows)
 
 
-def _given(parts: list[NoteLabels], axis: str) -> Ints:
+def table_order(part: Part) -> Ints:
+    """Which of a part's notes, the switches behind the others, stands where in the table; shape (n_notes,)."""
+    tick = np.r_[part.notes.onset_tick, part.switches.onset_tick]
+    pitch = np.r_[part.notes.pitch, part.switches.pitch]
+    return np.lexsort((-pitch, tick))
+
+
+def given_labels(parts: list[NoteLabels], axis: str) -> Ints:
+    """The labels of some parts as indices into `AXES`, all notes in a row."""
     names = AXES[axis]
     labels = [{"role": part.roles, "figure": part.figures, "event": part.events}[axis] for part in parts]
     return np.array([names.index(label) for part in labels for label in part])
@@ -225,7 +232,7 @@ def _commonest(labels: list[NoteLabels]) -> dict[str, int]:
     """The commonest label of each axis; of figures and events the commonest but "none"."""
     found = {}
     for axis in AXES:
-        counts = np.bincount(_given(labels, axis), minlength=len(AXES[axis]))
+        counts = np.bincount(given_labels(labels, axis), minlength=len(AXES[axis]))
         found[axis] = int(np.argmax(counts)) if axis == "role" else 1 + int(np.argmax(counts[1:]))
     return found
 
