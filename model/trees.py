@@ -173,7 +173,8 @@ class _Nodes:
         inner, (count, first) = np.flatnonzero(~leaf), _leaves_below(trees)
         tree = np.searchsorted(trees.roots, np.arange(len(leaf)), side="right") - 1
         n_leaves = int(count[trees.roots].max(initial=1))
-        self.word = next(np.dtype(one) for one in (np.int16, np.int32, np.int64) if n_leaves <= 8 * one().itemsize)
+        words = (np.int8, np.int16, np.int32, np.int64)
+        self.word = next(np.dtype(one) for one in words if n_leaves <= 8 * one().itemsize)
         per_tree = np.bincount(tree[inner], minlength=trees.n_trees)
         number = np.arange(len(inner)) - (np.cumsum(per_tree) - per_tree)[tree[inner]]
         shape = int(per_tree.max(initial=0)), trees.n_trees, 1

@@ -103,7 +103,7 @@ def test_rows_of_another_width_are_refused(fitted: tuple[HistGradientBoostingReg
         fitted[1].predict(np.zeros((3, 4), dtype=np.float32))
 
 
-@pytest.mark.parametrize("n_leaves", [2, 16, 17, 33, 63])
+@pytest.mark.parametrize("n_leaves", [8, 16, 17, 33, 63])
 def test_trees_of_any_size_with_any_number_of_thresholds_answer_as_walked_node_by_node(n_leaves: int) -> None:
     """Two forests at once; the columns are asked at more thresholds than a byte can number."""
     x = rows(1500, seed=3)
