@@ -14,6 +14,7 @@ Units: quarter notes; seconds at the tempo given (120 quarter notes a minute unl
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from itertools import pairwise

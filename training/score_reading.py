@@ -1,7 +1,7 @@
 """Scores in MusicXML and tunes in ABC text, read to rows of notes that know their bars and where phrases end.
 
-In scores a fermata ends a phrase, in tunes the end of a line of music. music21's own ABC reader loses accidentals within
-a bar, so the raw text is read here. Units: quarter notes.
+In scores a fermata ends a phrase, in tunes the end of a line of music. music21's own ABC reader loses accidentals
+within a bar, so the raw text is read here. Units: quarter notes.
 """
 
 from __future__ import annotations
