@@ -31,10 +31,11 @@ from phrasewright.model.listening import hear
 from phrasewright.model.prominence import WEIGHTS, rivals
 from phrasewright.model.roles import heard_of, roles_of
 from phrasewright.model.voices import Voice, voices_of
-from phrasewright.training.boundary_corpus import chorales, corpus_root
+from phrasewright.training.boundary_corpus import chorales
 from phrasewright.training.corpus import cue_of
 from phrasewright.training.role_scenes import scene_of, tunes
 from phrasewright.training.score_evaluation import SONGS, chorale_lines, sketch_of, song_lines, sung_of
+from phrasewright.training.score_reading import corpus_root
 from phrasewright.training.situation_evaluation import given_labels, hear_passage, table_order, tool_labels
 from phrasewright.training.textures import Row
 

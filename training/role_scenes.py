@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from phrasewright.model.hearing import ROLES
-from phrasewright.training.boundary_corpus import abc_rows, corpus_root
+from phrasewright.training.score_reading import abc_rows, corpus_root
 from phrasewright.training.textures import Line, Rng, Row, Sketch
 
 COLLECTIONS = ("ryansMammoth", "airdsAirs", "miscFolk")
