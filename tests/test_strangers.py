@@ -157,6 +157,7 @@ ENTRIES: dict[str, tuple[str, ...] | None] = {
     "head_evaluation": ("--amounts", "16 s"),
     "learning_evaluation": ("--only", "late_peaks", "--amounts", "16s", "--jobs", "2"),
     "learning_report": (str(ROOT / "docs" / "learning.json"),),
+    "role_fitting": ("--every", "40"),
     "score_evaluation": ("--every", "100"),
     "situation_evaluation": (),
     # These train or judge networks for many minutes; what they call is called in test_bands.py and test_fitting.py.
