@@ -87,6 +87,8 @@ def test_stretches_do_not_touch_each_other(seed: int, count: int) -> None:
         mine = together.stretch == i
         assert np.allclose(together.position[mine], alone.position)
         assert np.array_equal(together.value_cc[mine], alone.value_cc)
+    on_one_axis = together.position + np.cumsum([0, *map(len, curves)])[together.stretch]
+    assert np.all(np.diff(on_one_axis) > 0)  # no ties, of which a processor could make what it likes
 
 
 def test_a_held_note_needs_few_events() -> None:
