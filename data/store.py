@@ -362,6 +362,8 @@ class Store:
         )  # fmt: skip
 
     def _opened(self) -> sqlite3.Connection:
+        if self.path.exists() and not self.path.is_file():
+            raise StoreError(f"{self.path}: is no file; move it away, or set PHRASEWRIGHT_HOME to another folder")
         address = self.path.absolute().as_uri()
         writable = os.access(self.path, os.W_OK) if self.path.exists() else os.access(self.path.parent, os.W_OK)
         if writable and os.access(self.path.parent, os.W_OK):

@@ -316,6 +316,23 @@ def test_a_header_that_claims_more_than_there_is_takes_no_memory(tmp_path: Path)
     assert "more than any style needs" in run("style", "import", file).stderr
 
 
+@pytest.mark.parametrize("kind", ["folder", "pipe", "/dev/zero", "/dev/full"])
+def test_a_store_that_is_no_file_is_told(kind: str, own_home: Path) -> None:
+    """And not taken for a disk that is full."""
+    place = own_home / FILE_NAME
+    if kind == "folder":
+        place.mkdir()
+    elif kind == "pipe":
+        os.mkfifo(place)
+    else:
+        place.symlink_to(kind)
+    for words in (("list",), ("check",), ("check", "--restore"), ("show", "hand")):
+        told = run("style", *words)
+        assert told.exit_code == 1
+        assert told.stderr.count("\n") == 1
+        assert "is no file; move it away, or set PHRASEWRIGHT_HOME" in told.stderr
+
+
 def test_a_number_of_thousands_of_digits_names_nothing(tmp_path: Path) -> None:
     """The interpreter makes no number of more than 4300 digits."""
     cue, many = orchestra(tmp_path / "cue.mid", division=96), "9" * 5000
