@@ -34,7 +34,9 @@ WEIGHTS = {
 """Points for each feature; fitted, see `training/role_fitting.py`."""
 ROUNDS = 4
 _COVERED = 0.35
-"""A stretch gives way only to one that sounds during this share of it; a flourish inside a tune is no rival."""
+"""A stretch gives way only to one that sounds during this share of it."""
+_FLOURISH = 10.0
+"""Points by which a flourish inside a tune must stand out to be the melody in its place."""
 _CONFLICT, _CONFLICT_S = 0.2, 0.12
 """Stretches that share more than this of the shorter one, and this long, cannot both be the melody."""
 _NEIGHBOUR_S = 20.0
@@ -135,15 +137,21 @@ def rivals(stretches: Stretches, pairs: Pairs) -> tuple[Bools, Floats]:
 
 
 def melodies(stretches: Stretches, pairs: Pairs, rank: Floats, *, able: Bools) -> Bools:
-    """Stretches that stand out over all they overlap, then those left over that do, a few rounds."""
+    """Stretches that stand out over all they overlap, then those left over that do, a few rounds.
+
+    What sounds during less than `_COVERED` of a longer one is a flourish, and must stand out by `_FLOURISH` to sing
+    in its place.
+    """
     clash, both_s = rivals(stretches, pairs)
     clash &= ~pairs.doubling
     one, other = pairs.one[clash], pairs.other[clash]
     covered = both_s[clash] >= _COVERED * stretches.length_s[one]
+    inside = both_s[clash] < _COVERED * stretches.length_s[other]
+    yields = covered & (rank[other] > rank[one] - np.where(inside, _FLOURISH, 0.0))
     open_, melody = able.copy(), np.zeros(stretches.n_stretches, dtype=bool)
     for _ in range(ROUNDS):
         beaten = np.zeros(stretches.n_stretches, dtype=bool)
-        beaten[one[covered & open_[other] & (rank[other] > rank[one])]] = True
+        beaten[one[yields & open_[other]]] = True
         won = open_ & ~beaten
         won[one[won[one] & won[other] & (rank[other] > rank[one])]] = False  # neither covers the other
         melody |= won

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 from heard_cues import Row, Voice, hear_voices, line, roles
 
-from phrasewright.model.prominence import WEIGHTS
+from phrasewright.model.prominence import WEIGHTS, melodies
+from phrasewright.model.stretches import pairs_of, stretches_of
 
 TUNE = ((67, 1.0), (69, 0.5), (71, 0.5), (72, 1.0), (71, 0.5), (69, 0.5), (67, 1.0), (65, 0.5), (64, 0.5), (62, 2.0))
 EVEN = (67, 69, 71, 72, 71, 69, 67, 69, 65, 67, 69, 71, 69, 67, 65, 64)
@@ -57,6 +59,18 @@ def test_of_two_like_tunes_the_louder_one_has_the_melody(tmp_path: Path) -> None
     over, low = hear_voices(tmp_path, Voice("Oboe", tune(velocity=50)), Voice("Clarinet", under), bpm=90).parts
     assert "melody" in roles(low)
     assert "melody" not in roles(over)
+
+
+@pytest.mark.parametrize(("points", "sings"), [(5.0, "line"), (20.0, "flourish")])
+def test_a_flourish_must_stand_out_clearly_to_silence_a_longer_line(tmp_path: Path, points: float, sings: str) -> None:
+    """Else nobody would sing from the end of the flourish to the end of the line."""
+    flourish = line((None, 2.0), *((pitch, 0.5) for pitch in (79, 81, 83)), (84, 0.5))
+    hearing = hear_voices(tmp_path, Voice("Flute", flourish), Voice("Violins", tune(times=1)), bpm=80)
+    stretches = stretches_of([(part.attacks, part.phrases) for part in hearing.parts])
+    pairs = pairs_of(stretches, [(part.attacks, part.phrases) for part in hearing.parts])
+    rank = np.where(stretches.part == 0, points, 0.0)
+    melody = melodies(stretches, pairs, rank, able=np.ones(len(rank), dtype=bool))
+    assert set(stretches.part[melody]) == {1 if sings == "line" else 0}
 
 
 def test_what_speaks_for_a_melody_is_common_practice() -> None:
