@@ -175,6 +175,10 @@ def check_output(path: Path, *, inputs: Sequence[Path], force: bool) -> None:
                 raise OutputError(f"{path}: is the input itself, which is never changed; choose another name or folder")
     if _is_folder(path):
         raise OutputError(f"{path}: is a folder; choose another name for the file")
+    with suppress(OSError, ValueError):  # ValueError: a name that no system takes
+        kind = path.lstat().st_mode
+        if not (stat.S_ISREG(kind) or stat.S_ISLNK(kind)):
+            raise OutputError(f"{path}: is a pipe or a device, which is never replaced; choose another name")
     if os.path.lexists(path) and not force:
         raise OutputError(f"{path}: is already there; choose another name, or add --force to replace it")
 

@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from phrasewright.inference.shaping import Shaped
 
 EXISTING = ("keep", "replace", "blend")
+_NO_WORDS: Any = getattr(click.exceptions, "NoArgsIsHelpError", ())  # since click 8.2: its message is the help
 
 
 class _Command(click.Command):
@@ -60,11 +61,22 @@ class _Commands(_Command, click.Group):
                 return super().invoke(ctx)
         except UsageError as fault:
             raise click.UsageError(one_line(str(fault))) from fault
+        except _NO_WORDS:
+            raise
         except click.UsageError as fault:
             raise click.UsageError(several_lines(fault.format_message()), fault.ctx) from fault
         except PhrasewrightError as fault:
             complain(fault)
             ctx.exit(1)
+
+
+class _File(click.Path):
+    """The name of a file or folder; an empty one, as an unset variable leaves it, is not the folder one stands in."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        if value == "":
+            self.fail("it is empty; name a file or a folder", param, ctx)
+        return super().convert(value, param, ctx)
 
 
 class _Read(click.ParamType):
@@ -84,7 +96,7 @@ class _Read(click.ParamType):
 
 _PARTS, _BARS = _Read("numbers or names", selected_parts), _Read("first-last", span_of_bars)
 _LANES, _KINDS = _Read("lanes", chosen_lanes), _Read("kinds", chosen_kinds)
-_CUE = click.Path(path_type=Path)
+_CUE = _File(path_type=Path)
 _json = click.option("--json", "as_json", is_flag=True, help="Print one JSON object and nothing else. Example: --json")
 _force = click.option("--force", is_flag=True, help="Replace an output that is already there. Example: --force")
 _profile = click.option(

@@ -333,6 +333,35 @@ def test_a_store_that_is_no_file_is_told(kind: str, own_home: Path) -> None:
         assert "is no file; move it away, or set PHRASEWRIGHT_HOME" in told.stderr
 
 
+def test_a_pipe_or_a_device_is_never_replaced(tmp_path: Path) -> None:
+    """Whoever may write beside devices replaced `/dev/full` by a page."""
+    cue, pipe = orchestra(tmp_path / "cue.mid", division=96), tmp_path / "pipe.mid"
+    os.mkfifo(pipe)
+    shaped = ("shape", cue, "--baseline", "--no-record", "--force", "-o")
+    page = (*shaped, tmp_path / "a.mid", "--report", pipe)
+    for words in ((*shaped, pipe), page, ("compare", cue, cue, "--csv", pipe, "--force")):
+        told = run(*words)
+        assert told.exit_code == 1
+        assert "pipe.mid: is a pipe or a device, which is never replaced" in told.stderr
+    assert pipe.is_fifo()
+
+
+@pytest.mark.parametrize(
+    "words",
+    [("explain", ""), ("demo", ""), ("train", "--out", ""), ("compare", "", "a"), ("review", "a", "--profile", "")],
+    ids=" ".join,
+)
+def test_an_empty_name_is_not_the_folder_one_stands_in(
+    words: tuple[str, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As an unset variable leaves it; the demo went where one stood."""
+    monkeypatch.chdir(tmp_path)
+    told = run(*words)
+    assert told.exit_code == 2
+    assert "it is empty; name a file or a folder" in told.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_a_number_of_thousands_of_digits_names_nothing(tmp_path: Path) -> None:
     """The interpreter makes no number of more than 4300 digits."""
     cue, many = orchestra(tmp_path / "cue.mid", division=96), "9" * 5000
