@@ -107,7 +107,7 @@ def head_prior(path: Path = EVIDENCE_WEIGHTS) -> HeadPrior:
     try:
         with safe_open(path, framework="numpy") as file:
             mean, precision, facts, noise = (file.get_tensor(name).astype(np.float64) for name in _NAMES)
-    except (OSError, SafetensorError) as fault:
+    except (OSError, SafetensorError, TypeError) as fault:  # numpy does not know some kinds of numbers
         raise InputError(f"{path}: no usable weights ({fault}); install again or train them anew") from fault
     return HeadPrior(mean, np.exp(precision), np.exp(facts), noise)
 

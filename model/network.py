@@ -332,6 +332,9 @@ def _loaded(path: Path, kind: type[Config]) -> Weights[Config]:
                     f"{path}: tensor {odd} has shape {found.get(odd, 'none')}, expected {wanted.get(odd, 'none')}; "
                     "train the weights again or use the ones that came with this version"
                 )
+            kinds = {file.get_slice(name).get_dtype() for name in wanted}
+            if not kinds <= {"F16", "F32"}:
+                raise InputError(f"{path}: holds {', '.join(sorted(kinds))} where F16 or F32 is expected; train again")
             tensors = {name: file.get_tensor(name).astype(np.float32) for name in wanted}
     except (OSError, SafetensorError) as fault:
         raise InputError(f"{path}: no usable weights ({fault}); install again or train them anew") from fault

@@ -247,6 +247,15 @@ def test_a_tensor_of_another_shape_is_named(tmp_path: Path) -> None:
         load_weights(path)
 
 
+def test_numbers_of_another_kind_are_refused(tmp_path: Path) -> None:
+    """numpy knows no bfloat16, say."""
+    path = tmp_path / "w.safetensors"
+    save_weights(fresh_module(), path)
+    save_file({name: tensor.bfloat16() for name, tensor in load_file(path).items()}, path, metadata=_header())
+    with pytest.raises(InputError, match="holds BF16 where F16 or F32 is expected"):
+        load_weights(path)
+
+
 def test_weights_for_other_features_are_refused(tmp_path: Path) -> None:
     path = tmp_path / "w.safetensors"
     save_weights(fresh_module(), path)

@@ -100,7 +100,7 @@ def read_score(name: str) -> Score:
         raise InputError(f"{name}: kept for tests; train on other scores")
     path = corpus_root() / f"{name}.mxl"
     try:
-        score = converter.parse(path)
+        score = converter.parse(path, forceSource=True)  # else by its store of pickles, which processes share
     except Exception as fault:  # music21 raises many kinds
         raise InputError(f"{path}: music21 cannot read it ({fault}); leave it out") from fault
     lines = []

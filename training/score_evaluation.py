@@ -136,7 +136,7 @@ def song_lines(name: str) -> list[list[Row]]:
     from music21 import converter, stream
 
     lines = []
-    for part in converter.parse(corpus_root() / name).getElementsByClass(stream.Part):
+    for part in converter.parse(corpus_root() / name, forceSource=True).getElementsByClass(stream.Part):
         rows = {
             (float(event.offset), float(event.duration.quarterLength), int(pitch.midi), _VELOCITY)
             for event in part.stripTies().flatten().notes
