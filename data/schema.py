@@ -259,11 +259,17 @@ def insert_record(db: Database, record: ShapedRecord) -> None:
 
 
 def logged(row: Sequence[Any]) -> LoggedCorrection:
-    """A correction from its row: the columns in the order of LoggedCorrection and Correction, then the payload."""
+    """A correction from its row: the columns in the order of LoggedCorrection and Correction, then the payload.
+
+    Raises StoreError where the columns make no correction.
+    """
     predicted, left = correction_curves(unpack(row[17]))
     id_, session, style, cue_id, print_, hash_, by, by_version, created, *columns = row[:17]
     part, part_name, lane, phrase, start_s, end_s, kind, weight = columns
-    correction = Correction(part, part_name, lane, phrase, start_s, end_s, kind, weight, predicted, left)
+    try:
+        correction = Correction(part, part_name, lane, phrase, start_s, end_s, kind, weight, predicted, left)
+    except ValueError as fault:
+        raise StoreError(f"correction {id_} of {style} is damaged ({fault}); run `phrasewright style check`") from fault
     return LoggedCorrection(id_, session, style, cue_id, print_, hash_, by, by_version, created, correction)
 
 

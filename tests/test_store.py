@@ -215,6 +215,18 @@ def test_check_finds_a_payload_that_was_changed(tmp_path: Path) -> None:
             store.corrections("hand")
 
 
+def test_a_correction_of_a_kind_there_is_not_is_told_as_damaged(tmp_path: Path) -> None:
+    with Store(tmp_path) as store:
+        learn(store, "hand")
+    db = sqlite3.connect(tmp_path / FILE_NAME)
+    db.create_function("seal", -1, seal)
+    db.execute("UPDATE correction SET kind = 'cHanged' WHERE id = 2")
+    db.commit()
+    db.close()
+    with Store(tmp_path) as store, pytest.raises(StoreError, match="correction 2 of hand is damaged .*style check"):
+        store.corrections("hand")
+
+
 def test_a_store_of_the_version_before_is_sealed_as_it_is(tmp_path: Path) -> None:
     with Store(tmp_path) as store:
         learn(store, "hand")

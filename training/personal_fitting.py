@@ -39,7 +39,7 @@ FIRST_STACK = np.array([0.0, 0.0, 0.0, 0.5, 0.0, 0.2, 0.3])
 KEPT = (VOICES[:4], VOICES[:5], tuple(voice for voice in VOICES if voice != "both"))
 """Voices a style may do with, those that cost shaping least first; the last ones stand on the evidence network, beside
 which the linear head's own trees bring nothing (within .5 % on the hands kept for choices)."""
-WORSE, FEARED = 0.05, 0.1
+WORSE, FEARED = 0.02, 0.1
 """How much farther off held-back phrases may be without the others, and how much farther it is taken to be before any
 phrase was held back, which weighs FEW_PHRASES phrases (on the hands kept for choices 6 % at 16 s, none at one cue)."""
 LEAST_SHARE = 0.03
