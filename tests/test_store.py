@@ -223,7 +223,7 @@ def test_a_correction_of_a_kind_there_is_not_is_told_as_damaged(tmp_path: Path) 
     db.execute("UPDATE correction SET kind = 'cHanged' WHERE id = 2")
     db.commit()
     db.close()
-    with Store(tmp_path) as store, pytest.raises(StoreError, match="correction 2 of hand is damaged .*style check"):
+    with Store(tmp_path) as store, pytest.raises(StoreError, match=r"correction 2 of hand is damaged .*style check"):
         store.corrections("hand")
 
 
