@@ -262,9 +262,10 @@ class Store:
         return self.version(style, last + 1)
 
     def styles(self) -> list[str]:
-        """Names of all styles, in alphabetical order."""
+        """Names of all styles in alphabetical order; one that is no text (a damaged store) is for `check` to tell."""
         with self._told():
-            return [row[0] for row in self._db.execute("SELECT name FROM style ORDER BY name")]
+            rows = self._db.execute("SELECT name FROM style WHERE typeof(name) = 'text' ORDER BY name")
+            return [name for (name,) in rows]
 
     def head(self, style: str) -> StyleVersion | None:
         """The version in use, None where that is the shipped model. Raises InputError for an unknown style."""

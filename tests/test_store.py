@@ -227,6 +227,23 @@ def test_a_correction_of_a_kind_there_is_not_is_told_as_damaged(tmp_path: Path) 
         store.corrections("hand")
 
 
+def test_a_style_whose_name_was_lost_does_not_hide_the_others(tmp_path: Path) -> None:
+    with Store(tmp_path) as store:
+        learn(store, "hand")
+        learn(store, "other")
+    db = sqlite3.connect(tmp_path / FILE_NAME)
+    for (name,) in db.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
+        db.execute(f"DROP TRIGGER {name}")
+    db.execute("UPDATE style SET name = NULL WHERE name = 'other'")
+    db.commit()
+    db.close()
+    with Store(tmp_path) as store:
+        assert store.styles() == ["hand"]
+        assert store.check()
+        with pytest.raises(InputError, match="there are: hand"):
+            store.head("nobody")
+
+
 def test_a_store_of_the_version_before_is_sealed_as_it_is(tmp_path: Path) -> None:
     with Store(tmp_path) as store:
         learn(store, "hand")
