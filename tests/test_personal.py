@@ -24,7 +24,7 @@ from phrasewright.model.rules import raw_cc, rules_lanes
 from phrasewright.model.style_files import style_bytes, style_from
 from phrasewright.training import personal_fitting
 from phrasewright.training.personal_examples import part_examples
-from phrasewright.training.personal_fitting import KEPT, fit_style, kept_voices
+from phrasewright.training.personal_fitting import fit_style
 
 RAW_SUMS, BASIS_SUMS = [6143.732, 264280.215], [-425.133, -19945.189]
 
@@ -129,20 +129,6 @@ def test_each_weight_of_the_stack_belongs_to_its_own_voice() -> None:
     assert apart[1] > 9.0
 
 
-def test_voices_that_cost_time_are_left_out_where_phrases_held_back_do_as_well_without() -> None:
-    cheapest, middle, last = KEPT
-    assert set(last) >= {"evidence", "deep"}
-
-    def kept(n_phrases: int, *, without_network: float, without_forest: float) -> tuple[str, ...]:
-        loss = {VOICES: 1.0, middle: without_network, cheapest: without_forest, last: 1.0}
-        return kept_voices(loss.__getitem__, n_phrases)
-
-    assert kept(90, without_network=1.0, without_forest=1.01) == cheapest
-    assert kept(90, without_network=1.01, without_forest=1.2) == middle
-    assert kept(90, without_network=1.1, without_forest=1.2) == last
-    assert kept(2, without_network=1.0, without_forest=1.0) == last, "two phrases tell too little"
-
-
 def test_a_style_asks_only_for_what_has_a_say(
     cue: CueHearing, style: Style, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -172,8 +158,7 @@ def test_a_voice_that_is_left_out_takes_no_place_in_the_file(cue: CueHearing) ->
     shipped, target = rules_lanes(cue, 0), hand_cc(cue, 0)
     examples = part_examples(cue, 0, target, weight=np.ones_like(target), shipped=shipped)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(personal_fitting, "FEARED", 0.0)
-        patch.setattr(personal_fitting, "WORSE", 1.0)
+        patch.setattr(personal_fitting, "STACKED", VOICES[:4])
         quick = fit_style(examples, name="hand", about={}).style
         whole = fit_style(examples, name="hand", about={}, all_voices=True).style
     assert not quick.asks_network

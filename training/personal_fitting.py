@@ -7,7 +7,7 @@ stack may fall back to the shipped curve. Deterministic: the same examples give 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -36,12 +36,9 @@ FEW_PHRASES = 6.0
 """Phrases at which the stack found on held-back phrases weighs as much as the usual one."""
 FIRST_STACK = np.array([0.0, 0.0, 0.0, 0.5, 0.0, 0.2, 0.3])
 """The usual stack: flat between trees and the evidence network's head on the hands kept for choices."""
-KEPT = (VOICES[:4], VOICES[:5], tuple(voice for voice in VOICES if voice != "both"))
-"""Voices a style may do with, those that cost shaping least first; the last ones stand on the evidence network, beside
-which the linear head's own trees bring nothing (within .5 % on the hands kept for choices)."""
-WORSE, FEARED = 0.02, 0.1
-"""How much farther off held-back phrases may be without the others, and how much farther it is taken to be before any
-phrase was held back, which weighs FEW_PHRASES phrases (on the hands kept for choices 6 % at 16 s, none at one cue)."""
+STACKED = tuple(voice for voice in VOICES if voice != "both")
+"""Voices with a say: beside the evidence network the linear head's own trees bring nothing (within .5 % on the hands
+kept for choices) and cost time."""
 LEAST_SHARE = 0.03
 """Voices with less of a say have none: a forest takes time, whatever it counts."""
 ROWS, ROWS_HELD = (12_000, 40_000), (6_000, 20_000)
@@ -156,7 +153,7 @@ def fit_style(
     folds = fold_of(examples.phrase) if folds is None else folds
     held_out = np.full(examples.target_cc.shape, np.nan)
     voices = np.full((len(held_out), len(LANES), len(VOICES)), np.nan)
-    fits, lanes, colours = {}, {}, {}
+    lanes, colours = {}, {}
     with threadpool_limits(limits=1):  # small trees: threads wait for each other longer than they work
         rows = binned(examples.moments.raw)
         for lane, name_ in enumerate(ALL_LANES):
@@ -168,12 +165,10 @@ def fit_style(
                 if model is not None:
                     colours[name_] = model
                 continue
-            fits[name_] = _LaneFit(examples.only(known), lane, rows.only(known), folds[known])
-        kept = kept_voices(lambda own: sum(fit.loss(own) for fit in fits.values()), len(np.unique(examples.phrase)))
-        for name_, fit in fits.items():
-            stack, known = fit.stack(kept), examples.weight_s[:, fit.lane] > 0
+            fit = _LaneFit(examples.only(known), lane, rows.only(known), folds[known])
+            stack = fit.stack()
             lanes[name_] = fit.model(stack, all_voices=all_voices)
-            voices[known, fit.lane], held_out[known, fit.lane] = fit.voices, fit.answer(stack)
+            voices[known, lane], held_out[known, lane] = fit.voices, fit.answer(stack)
     evidence = np.stack([_evidence(examples, lane) for lane in range(len(LANES))])
     style = Style(name, lanes, evidence, about, rules or NO_RULES, colours=colours)
     return Fitted(style, held_out, voices)
@@ -221,18 +216,6 @@ def _coloured(e: Examples, lane: int, folds: Ints) -> tuple[ColourModel | None, 
     return ColourModel(trees, bounds, error, _evidence(e, lane)), answer
 
 
-def kept_voices(loss: Callable[[tuple[str, ...]], float], n_phrases: int) -> tuple[str, ...]:
-    """The first of KEPT that errs little more than all voices do, else the last; `loss` is how far off they are on
-    phrases held back.
-    """
-    whole = max(loss(VOICES), 1e-9)
-    for voices in KEPT[:-1]:
-        worse = n_phrases * (loss(voices) / whole - 1.0) + FEW_PHRASES * FEARED
-        if worse <= WORSE * (n_phrases + FEW_PHRASES):
-            return voices
-    return KEPT[-1]
-
-
 class _LaneFit:
     """The fit of one lane; `voices` is what each voice says for held-back phrases, (n_frames, len(VOICES))."""
 
@@ -253,9 +236,9 @@ class _LaneFit:
                 model = self._fitted(np.flatnonzero(~out), self.whole - part, most, FORESTS)
                 self.voices[out] = model.voices(e.only(out).moments, self.shipped[out])
 
-    def stack(self, kept: Sequence[str]) -> Array:
-        """Weights of the voices, those that are not kept 0."""
-        own = [VOICES.index(voice) for voice in kept]
+    def stack(self) -> Array:
+        """Weights of the voices."""
+        own = [VOICES.index(voice) for voice in STACKED]
         stack = np.zeros(len(VOICES))
         stack[own] = FIRST_STACK[own] / FIRST_STACK[own].sum()
         if len(self.numbers) > 1:
@@ -268,10 +251,6 @@ class _LaneFit:
     def answer(self, stack: Array) -> Array:
         """What a stack says of held-back phrases, (n_frames,)."""
         return np.asarray(np.clip(self.voices @ stack, *self.bounds))
-
-    def loss(self, kept: Sequence[str]) -> float:
-        """How far off these voices are on held-back phrases: steps times seconds."""
-        return float(self.weight @ np.abs(self.answer(self.stack(kept)) - self.target))
 
     def model(self, stack: Array, *, all_voices: bool) -> LaneModel:
         """The lane fitted to everything; forests without a say only with `all_voices`."""
