@@ -86,7 +86,7 @@ def calmed(stretches: Stretches, stairs: Staircase, attempt: int) -> Stretches:
     """The curves with the shallowest dips of each crowded second filled up to where they no longer count as turns.
 
     So of seven joins in a second the strongest keep their depth. What is too restless still after some attempts is
-    smoothed, ever wider.
+    smoothed, ever wider. The first value of each stretch stays.
     """
     value = stretches.value_cc.copy()
     lane = stretches.lane[stairs.stretch]
@@ -109,6 +109,8 @@ def calmed(stretches: Stretches, stairs: Staircase, attempt: int) -> Stretches:
                     width = _WIDTHS[attempt - _FILLING]
                     a, b = max(a - width, start), min(b + width, stop)
                     value[a:b] = _smoothed(value[a:b], width)
+    first = stretches.begin[:-1]
+    value[first] = stretches.value_cc[first]  # where each stretch begins is written already: no jump from there
     return replace(stretches, value_cc=value)
 
 
